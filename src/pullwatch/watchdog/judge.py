@@ -1,0 +1,123 @@
+"""The watchdog: batches in, changes out. Two ways of judging, one meaning (DEVELOPERS.md, "How it is judged")."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Literal, TypeAlias
+
+from pullwatch.batch import ACTS_FEED
+from pullwatch.columns import Column, to_columns, to_samples
+from pullwatch.watchdog.acts import read_acts
+from pullwatch.watchdog.armed import LONG_AGO, Armed
+from pullwatch.watchdog.columnwise import ColumnJudge
+from pullwatch.watchdog.firstout import Changes, FirstOut
+from pullwatch.watchdog.runup import NEVER
+from pullwatch.watchdog.stepping import Stepper
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from pullwatch.batch import Batch
+    from pullwatch.columns import Columns, Sample
+    from pullwatch.watchdog.acts import Act
+    from pullwatch.watchdog.alarms import Change, State
+    from pullwatch.watchdog.rules import RuleSet
+
+Way: TypeAlias = Literal["auto", "stepping", "columns"]
+
+FEW_SAMPLES = 4_000
+"""Below this many samples in a batch stepping is the cheaper way (tests/benchmarks/test_judging.py)."""
+
+
+class Watchdog:
+    """Puts every batch through the ring and the rules, live or replayed alike.
+
+    Any split of the records into batches and any `now` between them gives the same changes, whichever way is taken.
+    Raises ExpressionError when the rule set cannot be armed.
+    """
+
+    def __init__(self, rules: RuleSet, *, way: Way = "auto") -> None:
+        self.rules = rules
+        self.way: Way = way
+        self._armed = Armed(rules)
+        self._stepper = Stepper(self._armed)
+        self._columns = ColumnJudge(self._armed)
+        self._first_out = FirstOut(rules)
+        self._looks_back = any(self._armed.deep)
+
+    @property
+    def now(self) -> int:
+        """The last instant judged (session ns), -1 before the first."""
+        return self._armed.now
+
+    @property
+    def next_due(self) -> int | None:
+        """When judging must happen if nothing comes: never too late, sometimes too early. None: nothing is pending."""
+        deadline = self._stepper.next_deadline
+        return None if deadline == NEVER else deadline
+
+    def judge(self, batch: Batch) -> list[Change]:
+        """Judge everything up to and including `batch.now` and return the changes in order.
+
+        Raises ValueError when `batch.now` or a sample lies before what was judged already.
+        """
+        armed = self._armed
+        if batch.now < armed.now:
+            raise ValueError(f"a batch up to {batch.now} ns cannot follow one up to {armed.now} ns")
+        acts = read_acts((r for r in batch.records if r.feed == ACTS_FEED), armed.rule_number) if batch.records else []
+        out = Changes()
+        few = (
+            batch.samples is not None and len(batch.samples) <= FEW_SAMPLES
+            if self.way == "auto"
+            else self.way == "stepping"
+        )
+        if few:
+            samples = batch.samples if batch.samples is not None else to_samples(batch.columns or {})
+            self._step(samples, acts, batch.now, out)
+        else:
+            columns = batch.columns if batch.columns is not None else to_columns(batch.samples or [])
+            self._column(columns, acts, batch.now, out)
+        armed.ring.trim(batch.now)
+        return self._first_out.mark(out.made) if out.made else out.made
+
+    def _step(self, samples: Sequence[Sample], acts: Sequence[Act], now: int, out: Changes) -> None:
+        deep = self._armed.deep
+        if self._looks_back:
+            append = self._armed.ring.append
+            for t, channel, v, why in samples:
+                if deep[channel]:
+                    append(channel, t, v, why)
+        self._stepper.judge(samples, acts, now, out)
+
+    def _column(self, columns: Columns, acts: Sequence[Act], now: int, out: Changes) -> None:
+        for channel, column in columns.items():
+            if self._armed.deep[channel]:
+                self._armed.ring.extend(channel, column)
+        self._stepper.settle_values()
+        self._columns.judge(columns, acts, now, out)
+        self._stepper.resume()
+
+    def states(self) -> list[State]:
+        """Return the state of every rule's alarm, in file order."""
+        return [rule.runup.state for rule in self._armed.armed]
+
+    def latest(self, channel: int) -> tuple[int, float, int] | None:
+        """Return (t, value, why) of a channel's last sample, None before the first."""
+        armed = self._armed
+        if armed.latest_t[channel] == LONG_AGO:
+            return None
+        return armed.latest_t[channel], armed.latest_v[channel], armed.latest_why[channel]
+
+    def window(self, channel: int, first: int, last: int) -> Column:
+        """Return what the ring holds of a channel between two instants (only as far back as the rules look)."""
+        return self._armed.ring.window(channel, first, last)
+
+    def state(self) -> dict[str, Any]:
+        """Return all that judging remembers, as plain JSON: a checkpoint."""
+        self._stepper.settle_values()
+        return self._armed.carried()
+
+    def restore(self, state: dict[str, Any]) -> None:
+        """Take up a checkpoint of the same rule set; judging goes on as if it had never stopped."""
+        self._armed.carry(state)
+        self._stepper.resume()
+        self._first_out.recount(self.states())
