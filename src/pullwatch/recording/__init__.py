@@ -1,0 +1,1 @@
+"""The recording: what the path took and judged, in a session folder that survives a crash, and its readers."""
