@@ -1,0 +1,46 @@
+"""Which feed reads which kind of the setup file. A feed's module is imported when the first feed of it is built."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final, TypeAlias
+
+from pullwatch.feeds.options import CanOptions, SerialLineOptions
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+    from pullwatch.feeds.base import Feed
+    from pullwatch.feeds.options import Options
+
+    Builder: TypeAlias = Callable[["Options", int, Path], Feed]
+
+
+def _serial_line(options: Options, number: int, base_folder: Path) -> Feed:
+    from pullwatch.feeds import serial  # noqa: PLC0415 - imported by who uses it, so that start-up stays short
+
+    assert isinstance(options, SerialLineOptions)
+    return serial.build(options, number, base_folder)
+
+
+def _can(options: Options, number: int, base_folder: Path) -> Feed:
+    assert isinstance(options, CanOptions)
+    if options.adapter == "slcan":
+        from pullwatch.feeds import slcan  # noqa: PLC0415 - same
+
+        return slcan.build(options, number, base_folder)
+    from pullwatch.feeds import can_bus  # noqa: PLC0415 - same; python-can alone takes a fifth of a second
+
+    return can_bus.build(options, number, base_folder)
+
+
+BUILDERS: Final[dict[str, Builder]] = {"can": _can, "serial-line": _serial_line}
+"""By the kinds of `options.OPTIONS`."""
+
+
+def build(options: Options, number: int, base_folder: Path) -> Feed:
+    """Build the feed for `options`; `number` counts from 1, relative paths are taken from `base_folder`.
+
+    Raises PortError for settings that cannot work however long one waits.
+    """
+    return BUILDERS[options.kind](options, number, base_folder)
