@@ -1,0 +1,247 @@
+"""The rules of a setup: [[rule]] read and checked, and the rules of ours that follow them.
+
+* Silence is always an alarm of its own. Every channel a rule rests on (its trip, what that is held against, its gate,
+  what blinds it, the engine speed its delay follows) and for which no rule asks `is lost` gets a rule of ours after the
+  file's own: a caution, in a group of its own, so that a sensor that was never there cannot hide what came first.
+* A critical rule whose chain from cylinder to sound is stated to take longer than 500 ms is told for the record: it
+  becomes a caution without its act, and its note says why: "Lift" must not be said of something long past. Three
+  things never demote a rule: a link that is only bounded (a rate nobody stated), a quantity that moves in seconds (a
+  temperature), and a lost reading (protection that is gone stays gone). `check` shows every chain all the same.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from decimal import Decimal
+from typing import TYPE_CHECKING, Final
+
+from pullwatch.channels import Dimension
+from pullwatch.clock import NS_PER_MS
+from pullwatch.errors import ExpressionError
+from pullwatch.setup.chain import LONGEST_CHAIN_MS, SLOW, chain
+from pullwatch.setup.defaults import in_words
+from pullwatch.setup.fed_channels import ns
+from pullwatch.setup.plan import RuleFacts, constants_of, rule_of
+from pullwatch.watchdog.alarms import Priority
+from pullwatch.watchdog.conditions import Comparison, Lost, leaves, parse, parse_trip
+from pullwatch.watchdog.rules import DOSE_PER_UNIT_SECOND
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+
+    from pullwatch.channels import Channel
+    from pullwatch.setup.findings import Findings
+    from pullwatch.setup.plan import Limit
+    from pullwatch.setup.sections import RuleSection
+    from pullwatch.watchdog.conditions import Condition, Leaf, Names
+    from pullwatch.watchdog.rules import Rule, RuleSet
+
+_DOSE: Final = re.compile(r"\s*([0-9]+(?:\.[0-9]+)?)\s*(ms|s)\s*")
+_BETWEEN_SENTENCES: Final = re.compile(r"(?<=[.!])\s+")
+MOST_WORDS: Final = 4
+MOST_ACT_WORDS: Final = 2
+LARGEST_DOSE: Final = 1 << 62
+LOST_GROUP: Final = "readings"
+LOST_OFF_DELAY: Final = 500 * NS_PER_MS
+
+
+class RuleReader:
+    """Reads the rules of the file, in file order."""
+
+    def __init__(self, findings: Findings, names: Names) -> None:
+        self.findings = findings
+        self.names = names
+        self.index = 0
+        self.shown = ""
+
+    def read(self) -> list[RuleFacts]:
+        """Return the facts of every rule that is right; what is wrong is noted."""
+        facts: list[RuleFacts] = []
+        first: dict[str, int] = {}
+        for index, section in enumerate(self.findings.setup.rules):
+            if section is None:
+                continue
+            self.index = index
+            self.shown = f'rule "{section.name}"'
+            if section.name in first:
+                line = self.findings.setup.line("rule", first[section.name], "name")
+                self.refuse("name", f"line {line} has a rule of this name already.")
+            first.setdefault(section.name, index)
+            facts.append(self.one(section))
+        return facts
+
+    def refuse(self, key: str, what: str, todo: str = "") -> None:
+        """Note a problem with one key of the rule in hand."""
+        self.findings.refuse(("rule", self.index, key), f"{self.shown} {key}", what, todo)
+
+    def one(self, section: RuleSection) -> RuleFacts:
+        """Return one rule's facts, noting what is wrong with it."""
+        trip = self.condition("trip", section.trip)
+        if section.while_ is not None:
+            self.condition("while", section.while_)
+        if isinstance(trip, Lost) and section.at_least_samples > 1:
+            self.refuse("at_least_samples", "silence has no samples: the alarm would never come.", "Take the key out.")
+        priority = Priority[section.priority.upper()]
+        return RuleFacts(
+            name=section.name,
+            trip=section.trip,
+            while_=section.while_ or "",
+            on_delay=ns(section.on_delay_ms or 0.0),
+            dose=self.dose(section, trip),
+            at_least_samples=section.at_least_samples,
+            off_delay=ns(section.off_delay_ms),
+            latch=section.latch,
+            priority=priority,
+            asked=priority,
+            group=section.group,
+            says=self.says(section, priority),
+        )
+
+    def condition(self, key: str, text: str) -> Condition | None:
+        """Read a condition; None if it is wrong (noted) or rests on something that is."""
+        if self.findings.haunted(text):
+            return None
+        try:
+            return parse_trip(text, self.names) if key == "trip" else parse(text, self.names)
+        except ExpressionError as error:
+            self.refuse(key, f"{str(error).rstrip('.')}.")
+            return None
+
+    def dose(self, section: RuleSection, trip: Condition | None) -> int:
+        """Return the dose in 10⁻⁶ of the trip's unit, times ns, 0 if there is none."""
+        if section.dose is None:
+            return 0
+        found = _DOSE.fullmatch(section.dose)
+        if found is None:
+            todo = (
+                'Write excess times time, the excess in the unit of the trip: "0.008 s" is lambda 0.10 over for 80 ms.'
+            )
+            self.refuse("dose", f'"{section.dose}" is no dose.', todo)
+            return 0
+        seconds = Decimal(found.group(1)) / (1000 if found.group(2) == "ms" else 1)
+        dose = round(seconds * DOSE_PER_UNIT_SECOND)
+        if not 0 < dose < LARGEST_DOSE:
+            self.refuse(
+                "dose", f'"{section.dose}" is {"nothing" if dose <= 0 else "too much"}.', "Write a dose above 0 s."
+            )
+            return 0
+        if section.on_delay_ms is not None:
+            self.refuse("dose", "a rule has a dose or an on-delay, not both.", "Take dose or on_delay_ms out.")
+        if isinstance(trip, Lost):
+            self.refuse("dose", "a lost reading has no excess to add up.", "Take dose out; on_delay_ms may stand.")
+        return dose
+
+    def says(self, section: RuleSection, priority: Priority) -> str:
+        """Return what the alarm says; without a sentence of its own an alarm says its name."""
+        if section.says is None:
+            if priority is Priority.CRITICAL:
+                self.refuse(
+                    "says", "is missing.", 'A critical alarm says what and what to do: "Lean under boost. Lift."'
+                )
+            return section.name[:1].upper() + section.name[1:] + "."
+        if priority is Priority.CRITICAL:
+            sentences = [sentence.split() for sentence in _BETWEEN_SENTENCES.split(section.says.strip())]
+            short = len(sentences) == 2 and len(sentences[0]) <= MOST_WORDS and len(sentences[1]) <= MOST_ACT_WORDS
+            if not short:
+                what = f'"{section.says}" cannot be taken in at speed.'
+                todo = f'A critical alarm says at most {MOST_WORDS} words and one act: "Lean under boost. Lift."'
+                self.refuse("says", what, todo)
+        return section.says
+
+
+def without_act(says: str) -> str:
+    """Return what a critical alarm says without what it asks for."""
+    return _BETWEEN_SENTENCES.split(says.strip())[0]
+
+
+def essential(rule: Rule, rules: RuleSet) -> tuple[int, ...]:
+    """Return the numbers of the channels in a rule's trip and gate, in order: without one it may know nothing."""
+    return tuple(sorted(set().union(*(_named(leaf, rules) for leaf in _written(rule)))))
+
+
+def needed(rule: Rule, rules: RuleSet) -> tuple[int, ...]:
+    """Return the numbers of all channels a rule rests on, in order: the essential ones, and those that only help.
+
+    Without what blinds it, a rule takes a cut for lean; without engine speed, a delay is as wide as it can be.
+    """
+    found = set(essential(rule, rules))
+    for leaf in _written(rule):
+        if not isinstance(leaf, Comparison):
+            continue
+        if leaf.left in rules.blinds:
+            for part in leaves(rules.blinds[leaf.left]):
+                found |= _named(part, rules)
+        if rules.engine_speed is not None and rules.channels[leaf.left].delay.per_cycle:
+            found.add(rules.engine_speed)
+    return tuple(sorted(found))
+
+
+def _written(rule: Rule) -> list[Leaf]:
+    return [*leaves(rule.trip), *(() if rule.gate is None else leaves(rule.gate))]
+
+
+def _named(leaf: Leaf, rules: RuleSet) -> set[int]:
+    found = {leaf.left}
+    if isinstance(leaf, Comparison):
+        found |= {term.channel for term in leaf.right if term.channel is not None}
+        found |= {rules.curves[term.curve].along for term in leaf.right if term.curve is not None}
+    return found
+
+
+def told_lost(rules: Iterable[Rule]) -> set[int]:
+    """Return the numbers of the channels whose loss is the trip of a rule."""
+    return {rule.trip.left for rule in rules if isinstance(rule.trip, Lost)}
+
+
+def lost_rules(rules: RuleSet) -> list[RuleFacts]:
+    """Return a rule of ours for every channel that rules rest on and whose loss no rule tells, by channel number."""
+    rested = {channel for rule in rules.rules for channel in needed(rule, rules)}
+    taken = {rule.name for rule in rules.rules}
+    facts = []
+    for number in sorted(rested - told_lost(rules.rules)):
+        channel = rules.channels[number].name
+        # "No cut active." would be a statement about cuts.
+        reading = " reading" if rules.channels[number].dimension is Dimension.NUMBER else ""
+        name = f"{channel} lost"
+        while name in taken:
+            name += " (automatic)"
+        facts.append(
+            RuleFacts(
+                name=name,
+                trip=f"{channel} is lost",
+                off_delay=LOST_OFF_DELAY,
+                group=LOST_GROUP,
+                says=f"No {in_words(channel)}{reading}.",
+                automatic=True,
+            )
+        )
+    return facts
+
+
+def demoted(
+    facts: Sequence[RuleFacts],
+    names: Names,
+    limits: Iterable[Limit],
+    rates: Sequence[float | None],
+    feed_kinds: Mapping[str, str],
+) -> list[RuleFacts]:
+    """Return the rules with every critical one that comes too late told for the record."""
+    by_number: dict[int, Channel] = {channel.number: channel for channel in names.channels.values()}
+    constants = constants_of(limits)
+    out = []
+    for number, rule_facts in enumerate(facts):
+        rule = rule_of(number, rule_facts, names, constants)
+        channel = by_number[rule.trip.left]
+        fast = isinstance(rule.trip, Comparison) and channel.dimension not in SLOW
+        late = 0.0
+        if fast and rule.priority is Priority.CRITICAL:
+            late = chain(rule, channel, rates[channel.number], feed_kinds[channel.name]).stated_before_person
+        if late > LONGEST_CHAIN_MS:
+            note = (
+                f"for the record: it takes up to {late:.0f} ms until it is heard, more than {LONGEST_CHAIN_MS:.0f} ms"
+            )
+            out.append(replace(rule_facts, priority=Priority.CAUTION, says=without_act(rule_facts.says), note=note))
+        else:
+            out.append(rule_facts)
+    return out

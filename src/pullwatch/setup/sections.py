@@ -1,0 +1,100 @@
+"""The shape of the setup file: one small class a section. What the words in it mean is for `resolve`.
+
+Feeds are not here: each kind states its own options (`pullwatch.feeds.options`).
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal, TypeAlias
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, FiniteFloat
+
+from pullwatch.channels import DEFAULT_AIR_FUEL_SCALE
+
+SENTENCE_LENGTH = 80
+"""More than this nobody reads or hears in time."""
+
+
+class Section(BaseModel):
+    """Common to all: no key is passed over, no value is bent into the type that is wanted, nothing changes later."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+
+
+def _alone_is_one(value: object) -> object:
+    """Let a limit that is the same everywhere be written as one number."""
+    return [value] if isinstance(value, int | float) and not isinstance(value, bool) else value
+
+
+Name: TypeAlias = Annotated[str, Field(min_length=1, max_length=60, pattern=r"^[^\x00-\x1f\x7f]+$")]
+Pair: TypeAlias = Annotated[list[FiniteFloat], Field(min_length=2, max_length=2)]
+Milliseconds: TypeAlias = Annotated[FiniteFloat, Field(ge=0, le=600_000)]
+Sentence: TypeAlias = Annotated[str, Field(min_length=1, max_length=SENTENCE_LENGTH, pattern=r"^[^\x00-\x1f\x7f]+$")]
+Points: TypeAlias = Annotated[list[FiniteFloat], Field(min_length=1, max_length=256), BeforeValidator(_alone_is_one)]
+
+
+class CarSection(Section):
+    """[car]: what the arithmetic and the names of recordings need to know of the car."""
+
+    name: Name
+    fuel: str = ""
+    """Serves mass and injector arithmetic and plausibility; never the scale of shown air-fuel numbers."""
+    air_fuel_scale: Annotated[FiniteFloat, Field(ge=5, le=20)] = DEFAULT_AIR_FUEL_SCALE
+    """What the owner's gauges and tables show at lambda 1. Lambda is what is stored and judged."""
+    cylinders: Annotated[int, Field(ge=1, le=16)] | None = None
+    displacement_cc: Annotated[FiniteFloat, Field(gt=0, le=20_000)] | None = None
+    mass_kg: Annotated[FiniteFloat, Field(gt=0, le=10_000)] | None = None
+
+
+class ProfileSection(Section):
+    """[profile]: where the car runs, which decides what is expected and who is told."""
+
+    kind: Literal["dyno", "strip", "street"] = "dyno"
+
+
+class ChannelSection(Section):
+    """[channel.NAME]: what is to be believed of one channel, and how late it speaks."""
+
+    unit: str | None = None
+    kind: str | None = None
+    """For a channel that is not in the catalogue: `absolute`, `gauge`, `difference`, or a dimension."""
+    believable: Pair | None = None
+    stale_after_ms: Annotated[FiniteFloat, Field(gt=0, le=60_000)] | None = None
+    rate_hz: Annotated[FiniteFloat, Field(gt=0, le=10_000)] | None = None
+    delay_ms: Pair | None = None
+    delay_per_cycle: bool | None = None
+    time_constant_ms: Annotated[FiniteFloat, Field(ge=0, le=10_000)] = 0.0
+    blind_while: str | None = None
+    """None: the default for a lambda channel. Empty: never blind."""
+
+
+class LimitSection(Section):
+    """[limit.NAME]: a number with a name, or one that moves along another channel."""
+
+    limits: str | None = None
+    along: str | None = None
+    at: Points | None = None
+    at_unit: str | None = None
+    value: Points
+    unit: str | None = None
+    beyond: Literal["hold", "unknown"] = "hold"
+
+
+class RuleSection(Section):
+    """[[rule]]: a gate and a trip, how long, and what is said."""
+
+    name: Name
+    while_: str | None = Field(default=None, alias="while")
+    trip: str
+    on_delay_ms: Milliseconds | None = None
+    dose: str | None = None
+    at_least_samples: Annotated[int, Field(ge=1, le=1_000)] = 1
+    off_delay_ms: Milliseconds = 500.0
+    latch: bool = False
+    priority: Literal["critical", "caution", "note"] = "caution"
+    group: Name = "engine"
+    says: Sentence | None = None
+
+
+SECTIONS = ("car", "profile", "protection", "feed", "channel", "limit", "rule")
+"""Every section there is, in the order in which a file usually has them."""
