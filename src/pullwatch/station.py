@@ -1,0 +1,280 @@
+"""The whole path on one page: bytes in, records, samples, verdicts, changes, sinks. Nothing else puts these together.
+
+    feeds ─► intake ─► Path.take: decoders ─► ring ─► watchdog ─► sinks: recorder · console · sound
+    acts  ─┘                                     heartbeat to the sentinel, after judging, on this very loop
+    recording.reader ─► Path.take …              a replay is the same path with records that are read, not heard
+
+`watch` is that path for any steps, live or read. `Station` feeds it from ports, in real time, on one thread.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import gc
+import json
+import sys
+import time
+from dataclasses import asdict, dataclass, field
+from typing import TYPE_CHECKING, Any, Final
+
+from pullwatch.batch import ACTS_FEED, Kind
+from pullwatch.clock import NS_PER_MS, NS_PER_S, SessionClock
+from pullwatch.decoders import Decoding
+from pullwatch.feeds.intake import Intake
+from pullwatch.feeds.kinds import build
+from pullwatch.setup import decoders_for
+from pullwatch.watchdog.alarms import State
+from pullwatch.watchdog.judge import Watchdog
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
+    from pathlib import Path as FilePath
+
+    from pullwatch.batch import Batch, Record
+    from pullwatch.feeds.base import Feed
+    from pullwatch.recording.recorder import Recorder
+    from pullwatch.sentinel.link import SentinelLink
+    from pullwatch.setup import Plan
+    from pullwatch.sinks import Sink
+    from pullwatch.watchdog.alarms import Change
+
+TICK: Final = 20 * NS_PER_MS
+"""The loop turns at least this often, data or not: the heartbeat is due every 25 ms, silence must be judged too."""
+TURN: Final = 500_000
+"""Least ns from the begin of one turn to the begin of the next. What comes meanwhile is taken in one batch: a full bus
+would else wake the loop for every frame. It is what a sample waits at the most, on top of the turn's own cost."""
+IN_A_ROW: Final = 8
+"""Most turns before the event loop has its own: timers, keys and the local socket wait that long at the most."""
+PATIENCE_MS: Final = 2
+"""How long the ports are waited for between two turns in a row, ms."""
+RESTS: Final = 60 * NS_PER_S
+"""How often memory is tidied up, at the earliest, and only while the engine stands (it costs 15-40 ms)."""
+
+
+class Path:
+    """Decoders and watchdog of one plan: records in, samples and changes out. Holds no clock and no port."""
+
+    def __init__(self, plan: Plan) -> None:
+        self.plan = plan
+        self.decoders = decoders_for(plan)
+        self.decoding = Decoding(self.decoders)
+        self.watchdog = Watchdog(plan.rules)
+
+    def take(self, now: int, records: Sequence[Record]) -> tuple[Batch, list[Change]]:
+        """Decode and judge one step, everything up to and including `now` (session ns)."""
+        batch = self.decoding.batch(now, records)
+        return batch, self.watchdog.judge(batch)
+
+    def checkpoint(self) -> dict[str, Any]:
+        """Return all that the path remembers, as plain JSON."""
+        return {
+            "watchdog": self.watchdog.state(),
+            "decoders": {str(feed): decoder.carried() for feed, decoder in self.decoders.items()},
+        }
+
+    def restore(self, checkpoint: Mapping[str, Any]) -> None:
+        """Go on from a checkpoint of the same plan."""
+        self.watchdog.restore(checkpoint["watchdog"])
+        for feed, text in checkpoint["decoders"].items():
+            self.decoders[int(feed)].carry(text)
+
+
+def watch(
+    steps: Iterable[tuple[int, Sequence[Record]]], path: Path, sinks: Sequence[Sink] = ()
+) -> Iterator[tuple[Batch, list[Change]]]:
+    """Put every step through the path and tell the sinks, live or replayed alike."""
+    for now, records in steps:
+        batch, changes = path.take(now, records)
+        for sink in sinks:
+            sink.take(batch, changes)
+        yield batch, changes
+
+
+@dataclass(slots=True)
+class Turns:
+    """How the loop fares: turns taken, the longest of them (ns), and time spent in all of them (ns)."""
+
+    count: int = 0
+    longest: int = 0
+    busy: int = 0
+    at: dict[str, int] = field(default_factory=dict)
+
+
+class Station:
+    """Watches the ports of a plan in real time, on the running loop's thread, until stopped.
+
+    `sinks` are told after every turn, in order; the recorder is one of them and is named so that it can be handed
+    checkpoints. `sentinel` hears a heartbeat after every turn (None: no sentinel, said by whoever starts it so).
+    """
+
+    def __init__(
+        self,
+        plan: Plan,
+        sinks: Sequence[Sink],
+        *,
+        clock: SessionClock,
+        base: FilePath,
+        recorder: Recorder | None = None,
+        sentinel: SentinelLink | None = None,
+        carried: Sequence[Mapping[str, Any]] = (),
+    ) -> None:
+        self.plan = plan
+        self.clock = clock
+        self.path = Path(plan)
+        self.intake = Intake(clock, self._wake)
+        self.feeds: list[Feed] = [build(feed.options, feed.number, base) for feed in plan.feeds]
+        self.turns = Turns()
+        self._sinks = tuple(sinks)
+        self._recorder = recorder
+        self._sentinel = sentinel
+        self._carried = list(carried)
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._done: asyncio.Future[str] | None = None
+        self._soon = False
+        self._due: asyncio.TimerHandle | None = None
+        self._tick: asyncio.TimerHandle | None = None
+        self._rested = 0
+        self._health_due = 0
+
+    async def run(self) -> str:
+        """Watch until `stop` is called; return the reason given to it. Raises what a turn raised."""
+        self._loop = asyncio.get_running_loop()
+        self._done = self._loop.create_future()
+        switch = sys.getswitchinterval()
+        thresholds = gc.get_threshold()
+        sys.setswitchinterval(0.0005)
+        gc.collect()
+        gc.freeze()
+        gc.set_threshold(thresholds[0], thresholds[1], 1_000_000)
+        started: list[Feed] = []
+        try:
+            if self._carried:
+                text = json.dumps({"alarms": self._carried})
+                self.intake.put(ACTS_FEED, Kind.CARRIED, text.encode())
+            for feed in self.feeds:
+                feed.start(self.intake)
+                started.append(feed)
+            self._ticking()
+            reason = await self._done
+            if self._sentinel is not None:
+                self._sentinel.bye()  # closing the ports may take longer than a heartbeat
+            return reason
+        finally:
+            for timer in (self._tick, self._due):
+                if timer is not None:
+                    timer.cancel()
+            await asyncio.gather(*(feed.stop() for feed in started))
+            if not self._done.cancelled() and self._done.exception() is None:
+                self._turn()
+            self._loop = None
+            sys.setswitchinterval(switch)
+            gc.set_threshold(*thresholds)
+            gc.unfreeze()
+
+    def stop(self, reason: str) -> None:
+        """End `run` after one last turn."""
+        if self._done is not None and not self._done.done():
+            self._done.set_result(reason)
+
+    def standing(self) -> list[State]:
+        """Return the state of every rule's alarm, in file order."""
+        return self.path.watchdog.states()
+
+    # -- the loop ----------------------------------------------------------------------------------
+
+    def _wake(self) -> None:
+        if not self._soon and self._loop is not None:
+            self._soon = True
+            self._loop.call_soon(self._guarded)
+
+    def _ticking(self) -> None:
+        assert self._loop is not None
+        self._tick = self._loop.call_later(TICK / NS_PER_S, self._ticking)
+        if not self._soon:
+            self._guarded()
+
+    def _guarded(self) -> None:
+        """Take a turn; a fault in it ends the watching at once, and the sentinel says so to everybody."""
+        if self._done is None or self._done.done():
+            return
+        try:
+            self._turns_while_busy()
+        except Exception as error:  # noqa: BLE001 - raised again by run()
+            self._done.set_exception(error)
+
+    def _turns_while_busy(self) -> None:
+        """Take a turn, and further ones as long as ports keep giving: a busy bus needs the event loop less."""
+        self._soon = True  # what is read here needs no waking
+        for _ in range(IN_A_ROW):
+            busy = self._turn()
+            due = self.path.watchdog.next_due
+            if not busy or (due is not None and due < self.path.watchdog.now + 2 * PATIENCE_MS * NS_PER_MS):
+                break
+            if not self.intake.read_ready(PATIENCE_MS):
+                break
+        else:
+            self._turn()
+        self._soon = False
+
+    def _turn(self) -> bool:
+        """Take what there is through the path, tell everybody, sleep out the turn; say if there was any."""
+        begun = time.perf_counter_ns()
+        now, records = self.intake.take()
+        batch, changes = self.path.take(now, records)
+        for sink in self._sinks:
+            sink.take(batch, changes)
+        if self._sentinel is not None:
+            self._sentinel.beat()
+        if self._recorder is not None and self._recorder.wants_checkpoint:
+            self._recorder.checkpoint(self.path.checkpoint())
+        if now >= self._health_due:
+            self._health_due = now + NS_PER_S
+            self._every_second(now)
+        self._look_ahead(now)
+        took = time.perf_counter_ns() - begun
+        turns = self.turns
+        turns.count += 1
+        turns.busy += took
+        turns.longest = max(turns.longest, took)
+        if records and took < TURN:
+            # Nothing on this thread is waited for meanwhile: what arrives lies in the kernel and is read in one piece.
+            time.sleep((TURN - took) / NS_PER_S)
+        return bool(records)
+
+    def _look_ahead(self, now: int) -> None:
+        """Wake for a deadline that comes before the next tick."""
+        if self._loop is None:
+            return
+        if self._due is not None:
+            self._due.cancel()
+            self._due = None
+        due = self.path.watchdog.next_due
+        if due is not None and due < now + TICK:
+            self._due = self._loop.call_later(max(0, due - now) / NS_PER_S, self._wake)
+
+    def _every_second(self, now: int) -> None:
+        if self._recorder is not None:
+            self._recorder.event({"event": "health", "t": now, **self.health()})
+        if now - self._rested > RESTS and not self._armed():
+            self._rested = now
+            gc.collect()
+
+    def _armed(self) -> bool:
+        """Whether the engine turns, or any alarm is active: no time for anything that holds up the loop."""
+        speed = self.plan.rules.engine_speed
+        latest = self.path.watchdog.latest(speed) if speed is not None else None
+        turning = speed is None or (latest is not None and latest[1] > 0)
+        return turning or any(state in (State.UNACKNOWLEDGED, State.ACKNOWLEDGED) for state in self.standing())
+
+    def health(self) -> dict[str, Any]:
+        """Return what every feed and the loop say of themselves, as plain JSON."""
+        return {
+            "feeds": {
+                feed.name: {**asdict(feed.health), "ledger": asdict(self.path.decoders[feed.number].ledger)}
+                for feed in self.feeds
+                if feed.number in self.path.decoders
+            },
+            "turns": self.turns.count,
+            "longest_turn_ns": self.turns.longest,
+            "busy_ns": self.turns.busy,
+        }

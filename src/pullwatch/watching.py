@@ -1,0 +1,237 @@
+"""A live session from beginning to end: what `pullwatch watch` puts around the station, and takes down again."""
+
+from __future__ import annotations
+
+import asyncio
+import importlib.metadata
+import os
+import shutil
+import signal
+import sys
+import tempfile
+import time
+from contextlib import AsyncExitStack, suppress
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import platformdirs
+
+from pullwatch.acts import Acts, Door, Keys, send
+from pullwatch.annunciators.console import Console
+from pullwatch.annunciators.sound import Sound
+from pullwatch.clock import NS_PER_MS, NS_PER_S, SessionClock, steady_name
+from pullwatch.errors import ActError, SessionError
+from pullwatch.recording.recorder import Recorder
+from pullwatch.recording.session import bring_home, info, latest, new_folder, standing
+from pullwatch.sentinel.link import SentinelLink
+from pullwatch.station import Station
+from pullwatch.watchdog.alarms import STATE_WORDS, Priority
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from pullwatch.setup import Plan
+
+LAG_TOLD: Final = 250 * NS_PER_MS
+"""A recording that is further than this behind the disk is told."""
+CARRIED_FOR: Final = 12 * 3600 * NS_PER_S
+"""Alarms left standing by the car's last session are carried over this long (common practice, no source)."""
+KEEPING: Final = 0.25
+"""Seconds between two looks at the sentinel and the recorder."""
+
+
+def run_watch(plan: Plan, base: Path, root: Path, device: str) -> bool:
+    """Watch until told to stop; return whether alarms stand at the end. Raises PullwatchError for what cannot work."""
+    return asyncio.run(_watch(plan, base, root, device))
+
+
+async def _watch(plan: Plan, base: Path, root: Path, device: str) -> bool:
+    clock = SessionClock()
+    pair = clock.pair()
+    carried = _carried(plan, root, pair.wall)
+    folder = new_folder(root, plan.car.name, pair.wall)
+    fallback = _memory()
+    names = {0: "acts", **{feed.number: feed.options.name for feed in plan.feeds}}
+    start: dict[str, Any] = {
+        "pullwatch": importlib.metadata.version("pullwatch"),
+        "car": plan.car.name,
+        "profile": plan.profile,
+        "boot_id": _boot_id(),
+        "clock": {"name": steady_name(), "zero": clock.zero, "wall": pair.wall, "uncertainty": pair.uncertainty},
+        "plan": plan.to_dict(),
+    }
+    rules = [rule.name for rule in plan.rules.rules]
+    async with AsyncExitStack() as stack:
+        recorder = Recorder(folder, start, names, rules, clock, fallback)
+        ending = ["failed", "pullwatch ended by a fault of its own"]
+        stack.callback(lambda: _end(recorder, folder, *ending))
+        console = Console(plan.rules, pair, sys.stdout, feeds=names)
+        stack.callback(console.close)
+        link = SentinelLink(device=device, lock=root / "watching.lock")
+        link.start()
+        stack.callback(link.close)
+        # Where the driver is alone nobody is asked to acknowledge: the sound ends with the alarm.
+        sound = Sound(plan.rules, link, remind=plan.profile == "dyno")
+        station = Station(
+            plan,
+            (sound, recorder, console),
+            clock=clock,
+            base=base,
+            recorder=recorder,
+            sentinel=link,
+            carried=carried,
+        )
+        acts = Acts(station.intake, rules)
+        keeper = _Keeper(console, recorder, link, clock)
+        stack.callback(keeper.stop)
+        keeper.start()
+        live = _live(folder)
+        live.mkdir(parents=True, exist_ok=True, mode=0o700)
+        stack.callback(lambda: shutil.rmtree(live, ignore_errors=True))
+        door = Door(acts, live)
+        await door.open()
+        stack.push_async_callback(door.close)
+        stack.enter_context(Keys(acts, lambda: station.stop("q was pressed")))
+        _stop_on_signals(station)
+        console.say(clock.now(), _first_words(plan, folder))
+        for feed in station.feeds:
+            for note in feed.notes:
+                console.say(clock.now(), f"{feed.name}: {note}")
+        reason = await station.run()
+        ending[:] = ["stopped", reason]
+        left = [(rule, state) for rule, state in zip(plan.rules.rules, station.standing(), strict=True) if state]
+        for rule, state in left:
+            if rule.priority is Priority.CRITICAL:
+                console.say(clock.now(), f"still standing: {rule.name} ({STATE_WORDS[state]})", worse=True)
+        others = [rule.name for rule, _ in left if rule.priority is not Priority.CRITICAL]
+        if others:
+            console.say(clock.now(), f"still standing too: {', '.join(others)}")
+        console.say(clock.now(), f"stopped: {reason}. The session lies in {folder}")
+    return bool(left)
+
+
+def send_act(root: Path, act: dict[str, Any]) -> str:
+    """Hand an act to the session being watched in `root`. Raises ActError when there is none or it refuses."""
+    folder = latest(root)
+    if folder is not None:
+        with suppress(FileNotFoundError):
+            return send(_live(folder), act)
+    raise ActError(f"nothing is being watched in {root}. Start it with: pullwatch watch SETUP")
+
+
+class _Keeper:
+    """Looks after what runs beside the path: tells what the sentinel reports, and when the disk falls behind."""
+
+    def __init__(self, console: Console, recorder: Recorder, link: SentinelLink, clock: SessionClock) -> None:
+        self._console = console
+        self._recorder = recorder
+        self._link = link
+        self._clock = clock
+        self._loop = asyncio.get_running_loop()
+        self._timer: asyncio.TimerHandle | None = None
+        self._lagging = False
+        self._error = ""
+
+    def start(self) -> None:
+        self._loop.add_reader(self._link.fileno(), self._reports)
+        self._look()
+
+    def stop(self) -> None:
+        if self._timer is not None:
+            self._timer.cancel()
+        self._loop.remove_reader(self._link.fileno())
+
+    def _look(self) -> None:
+        self._timer = self._loop.call_later(KEEPING, self._look)
+        self._reports()
+        now = self._clock.now()
+        lag = self._recorder.sync_lag_ns
+        if (lag > LAG_TOLD) is not self._lagging:
+            self._lagging = lag > LAG_TOLD
+            words = (
+                f"the recording is {lag / NS_PER_MS:.0f} ms behind the disk"
+                if self._lagging
+                else "the disk keeps up again"
+            )
+            self._console.say(now, words, worse=self._lagging)
+        error = self._recorder.health.last_error
+        if error != self._error:
+            self._error = error
+            self._console.say(now, f"recording: {error}", worse=True)
+
+    def _reports(self) -> None:
+        for report in self._link.poll():
+            self._recorder.event({"event": "sentinel", "says": report.words, "what": str(report.what)})
+            if report.trouble:
+                self._console.say(self._clock.now(), f"sentinel: {report.words}", worse=True)
+
+
+def _first_words(plan: Plan, folder: Path) -> str:
+    rules = plan.rules.rules
+    critical = sum(rule.priority is Priority.CRITICAL for rule in rules)
+    since = time.clock_gettime_ns(time.CLOCK_BOOTTIME) - _born() if hasattr(time, "CLOCK_BOOTTIME") else 0
+    took = f", {since / NS_PER_S:.2f} s after its start" if since > 0 else ""
+    return (
+        f"armed{took}: {plan.car.name}, {len(plan.feeds)} feeds, {len(rules)} rules, {critical} of them critical; "
+        f"profile {plan.profile}; recording to {folder}"
+    )
+
+
+def _born() -> int:
+    """Return when this process began (ns of the boot-time clock), 0 where the system does not say."""
+    with suppress(OSError, ValueError, IndexError):
+        fields = Path("/proc/self/stat").read_text(encoding="ascii").rpartition(")")[2].split()
+        return int(fields[19]) * NS_PER_S // os.sysconf("SC_CLK_TCK")
+    return time.clock_gettime_ns(time.CLOCK_BOOTTIME)
+
+
+def _carried(plan: Plan, root: Path, wall: int) -> Sequence[dict[str, Any]]:
+    """Return the alarms the car's last session left standing, if that was not too long ago."""
+    folder = latest(root)
+    if folder is None:
+        return []
+    last = info(folder)
+    if last.car != plan.car.name or wall - (last.start + last.length) > CARRIED_FOR:
+        return []
+    known = {rule.name for rule in plan.rules.rules}
+    return [{"rule": alarm.rule, "state": int(alarm.state)} for alarm in standing(folder) if alarm.rule in known]
+
+
+def _end(recorder: Recorder, folder: Path, status: str, reason: str) -> None:
+    """Close the recording; what stands in memory only, because the disk failed, is brought home if possible."""
+    recorder.close(status, reason)
+    if recorder.in_memory:
+        try:
+            brought = bring_home(folder)
+        except (OSError, SessionError) as error:
+            print(f"Part of the recording stands in memory only, under {_memory()}: {error}.")
+            print("Copy it before the power goes.")
+        else:
+            print(f"Brought home from memory: {', '.join(path.name for path in brought)}")
+
+
+def _live(folder: Path) -> Path:
+    """Return where the socket for acts of a session lies: not in its folder, which people copy to sticks."""
+    runtime = os.environ.get("XDG_RUNTIME_DIR")
+    base = Path(runtime, "pullwatch") if runtime else platformdirs.user_cache_path("pullwatch")
+    return base / "live" / folder.resolve().as_posix().replace("/", "_")[-80:]
+
+
+def _memory() -> Path:
+    """Return where the recording goes on when the disk fails: memory where there is such a folder."""
+    shared = Path("/dev/shm")  # noqa: S108 - only where the system offers it, in a folder of this user's own
+    return (shared if shared.is_dir() else Path(tempfile.gettempdir())) / f"pullwatch-{os.getuid()}"
+
+
+def _stop_on_signals(station: Station) -> None:
+    loop = asyncio.get_running_loop()
+    for number, words in ((signal.SIGINT, "Ctrl-C"), (signal.SIGTERM, "asked to end (SIGTERM)")):
+        loop.add_signal_handler(number, station.stop, words)
+    with suppress(AttributeError, ValueError):
+        loop.add_signal_handler(signal.SIGHUP, station.stop, "the terminal was closed")
+
+
+def _boot_id() -> str:
+    with suppress(OSError):
+        return Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
+    return ""
