@@ -94,8 +94,8 @@ class SlcanFeed(StreamFeed):
             raise PortError(
                 self.port,
                 f"the adapter refused {_shown(OPEN_LISTEN_ONLY)} (open, listen-only).",
-                "An adapter without listen-only acknowledges frames on the bus; use another one. On a bench, with no car "
-                "on the bus, listen_only = false will do.",
+                "An adapter without listen-only acknowledges frames on the bus: use another one. On a bench, with no "
+                "car on the bus, listen_only = false will do.",
             )
 
     async def _farewell(self, stream: Stream, lost: asyncio.Future[str]) -> None:
