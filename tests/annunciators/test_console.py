@@ -366,3 +366,22 @@ def test_the_machines_own_time_zone_is_used(monkeypatch: pytest.MonkeyPatch) -> 
     finally:
         monkeypatch.delenv("TZ")
         restore()
+
+
+def test_a_feed_that_falls_silent_is_one_line() -> None:
+    """Three and more lost readings at once are one line with all their names; a critical alarm keeps its own."""
+    lost = [rule(n, f"{c.name} lost", Lost(c.number), Priority.CAUTION) for n, c in enumerate(CHANNELS)]
+    rules = RuleSet(CHANNELS, (*lost, rule(3, "no mixture", Lost(0), Priority.CRITICAL, "No mixture reading. Lift.")))
+    out = io.StringIO()
+    console = Console(rules, PAIR, out, zone=UTC)
+    console.take(Batch(T), [raised(0, first_out=True), raised(1), raised(2), raised(3)])
+    console.take(Batch(T), [raised(0), raised(1)])
+    seen = [moved(n, State.UNACKNOWLEDGED, State.ACKNOWLEDGED, Event.ACKNOWLEDGE) for n in range(3)]
+    console.take(Batch(T), seen)
+    console.close()
+    *lines, last = out.getvalue().splitlines()
+    assert "CRITICAL No mixture reading. Lift." in lines[0]
+    assert lines[1].startswith(f"{HEAD} CAUTION  No reading of 3 channels: lambda, manifold_pressure, oil_pressure.")
+    assert "FIRST OUT" in lines[1]
+    assert [line.split("[")[-1] for line in lines[2:]] == ["lambda lost]", "manifold_pressure lost]"]
+    assert last.endswith("acknowledged: lambda lost, manifold_pressure lost, oil_pressure lost")

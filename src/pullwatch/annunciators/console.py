@@ -35,6 +35,8 @@ MOST_WAITING: Final = 1_000
 """Lines that may wait for a slow terminal; more are dropped, counted, and the count is printed."""
 MOST_WAITING_CRITICAL: Final = 2_000
 """Lines of critical alarms being raised still find room up to here."""
+FEW: Final = 3
+"""From so many changes of one kind in one step on, they share a line."""
 CLOSE_S: Final = 1.0
 """How long `close` waits for the terminal: one stopped by Ctrl-S must not keep the process from ending."""
 
@@ -87,15 +89,28 @@ class Console:
         for record in batch.records:
             if record.kind != Kind.DATA:
                 self._record(record)
-        silent = [change for change in changes if self._is_silence(change)]
-        for change in changes if len(silent) < 3 else [change for change in changes if change not in silent]:
-            self._change(change)
-        if len(silent) >= 3:
-            self._silence(silent)
+        many: dict[State, list[Change]] = {}
+        for change in changes:
+            if self._joins_others(change):
+                many.setdefault(change.state, []).append(change)
+            else:
+                self._change(change)
+        for state, alike in many.items():
+            if len(alike) < FEW:
+                for change in alike:
+                    self._change(change)
+            elif alike[0].event is Event.RAISE:
+                self._silence(alike)
+            else:
+                names = ", ".join(self._ruleset.rules[change.rule].name for change in alike)
+                self._put(alike[0].t, "", f"{STATE_WORDS[state]}: {names}", CALM)
 
-    def _is_silence(self, change: Change) -> bool:
+    def _joins_others(self, change: Change) -> bool:
+        """Whether a change may share a line with others of its step: no critical one, and no value that was judged."""
         rule = self._ruleset.rules[change.rule]
-        return change.event is Event.RAISE and isinstance(rule.trip, Lost) and rule.priority is not Priority.CRITICAL
+        if rule.priority is Priority.CRITICAL or change.event is None:
+            return False
+        return change.event is not Event.RAISE or isinstance(rule.trip, Lost)
 
     def _silence(self, changes: Sequence[Change]) -> None:
         """Print one line for a whole feed that falls silent: a dozen at once would hide the one that matters."""
