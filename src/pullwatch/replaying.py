@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from pullwatch.batch import Batch
     from pullwatch.recording.reader import Block
 
-AT_ONCE: Final = 2 * NS_PER_S
+AT_ONCE: Final = 10 * NS_PER_S
 """Session ns put through the path in one step when nobody waits to see it: borders mean nothing."""
 SHOWN: Final = 10
 """Differences that are printed; the others are counted."""

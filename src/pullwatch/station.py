@@ -145,7 +145,7 @@ class Station:
         sys.setswitchinterval(0.0005)
         gc.collect()
         gc.freeze()
-        gc.set_threshold(thresholds[0], thresholds[1], 1_000_000)
+        gc.set_threshold(700, 10, 1_000_000)
         started: list[Feed] = []
         try:
             if self._carried:

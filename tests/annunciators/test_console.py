@@ -380,8 +380,8 @@ def test_a_feed_that_falls_silent_is_one_line() -> None:
     console.take(Batch(T), seen)
     console.close()
     *lines, last = out.getvalue().splitlines()
-    assert "CRITICAL No mixture reading. Lift." in lines[0]
-    assert lines[1].startswith(f"{HEAD} CAUTION  No reading of 3 channels: lambda, manifold_pressure, oil_pressure.")
-    assert "FIRST OUT" in lines[1]
+    assert lines[0].startswith(f"{HEAD} CAUTION  No reading of 3 channels: lambda, manifold_pressure, oil_pressure.")
+    assert "FIRST OUT" in lines[0]
+    assert "CRITICAL No mixture reading. Lift." in lines[1]
     assert [line.split("[")[-1] for line in lines[2:]] == ["lambda lost]", "manifold_pressure lost]"]
     assert last.endswith("acknowledged: lambda lost, manifold_pressure lost, oil_pressure lost")

@@ -89,21 +89,16 @@ class Console:
         for record in batch.records:
             if record.kind != Kind.DATA:
                 self._record(record)
-        many: dict[State, list[Change]] = {}
+        together: dict[tuple[State, bool], list[Change]] = {}
         for change in changes:
             if self._joins_others(change):
-                many.setdefault(change.state, []).append(change)
-            else:
+                together.setdefault((change.state, change.event is Event.RAISE), []).append(change)
+        for change in changes:
+            alike = together.get((change.state, change.event is Event.RAISE), [])
+            if len(alike) < FEW or change not in alike:
                 self._change(change)
-        for state, alike in many.items():
-            if len(alike) < FEW:
-                for change in alike:
-                    self._change(change)
-            elif alike[0].event is Event.RAISE:
-                self._silence(alike)
-            else:
-                names = ", ".join(self._ruleset.rules[change.rule].name for change in alike)
-                self._put(alike[0].t, "", f"{STATE_WORDS[state]}: {names}", CALM)
+            elif change is alike[0]:
+                self._together(alike)
 
     def _joins_others(self, change: Change) -> bool:
         """Whether a change may share a line with others of its step: no critical one, and no value that was judged."""
@@ -112,9 +107,13 @@ class Console:
             return False
         return change.event is not Event.RAISE or isinstance(rule.trip, Lost)
 
-    def _silence(self, changes: Sequence[Change]) -> None:
-        """Print one line for a whole feed that falls silent: a dozen at once would hide the one that matters."""
+    def _together(self, changes: Sequence[Change]) -> None:
+        """Print one line for changes alike, such as a whole feed's silence: a dozen would hide the one that matters."""
         first = changes[0]
+        if first.event is not Event.RAISE:
+            rules = ", ".join(self._ruleset.rules[change.rule].name for change in changes)
+            self._put(first.t, "", f"{STATE_WORDS[first.state]}: {rules}", CALM)
+            return
         priority = min(self._ruleset.rules[change.rule].priority for change in changes)
         names = [self._ruleset.channels[self._ruleset.rules[change.rule].trip.left].name for change in changes]
         words = f"No reading of {len(names)} channels: {', '.join(names)}."
