@@ -24,8 +24,6 @@ from pullwatch.clock import SessionClock
 from pullwatch.errors import ActError
 from pullwatch.feeds.intake import Intake
 
-from .feeds.conftest import no_leaks  # noqa: F401 - a fixture of its own accord
-
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Iterator
 

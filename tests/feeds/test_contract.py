@@ -8,12 +8,12 @@ import threading
 from typing import TYPE_CHECKING
 
 import pytest
+from tests.conftest import open_descriptors
 
 from pullwatch.batch import Kind
 from pullwatch.feeds.kinds import BUILDERS
 from pullwatch.feeds.options import OPTIONS
 
-from .conftest import open_descriptors
 from .rigs import Taker
 
 if TYPE_CHECKING:

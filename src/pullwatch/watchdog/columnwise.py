@@ -7,7 +7,6 @@ each. Leaves are judged for a whole batch at once; only the run-ups are walked, 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,6 +15,7 @@ from pullwatch.channels import FASTEST_RPM, SLOWEST_RPM
 from pullwatch.watchdog.armed import BLIND, FAULT, GOOD, LONG_AGO, MICRO, NO, STALE, YES
 from pullwatch.watchdog.conditions import AllOf, AnyOf, Comparison, Lost, Not
 from pullwatch.watchdog.runup import NEVER
+from pullwatch.watchdog.steps import SWAP, Judged, Steps, Track, changes_only, least_unknown, merge
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -27,49 +27,7 @@ if TYPE_CHECKING:
     from pullwatch.watchdog.armed import Armed, ArmedGate, ArmedLeaf, ArmedRule
     from pullwatch.watchdog.conditions import Condition
     from pullwatch.watchdog.firstout import Changes
-
-    Ints = NDArray[np.int64]
-    Floats = NDArray[np.float64]
-    Codes = NDArray[np.uint8]
-    Flags = NDArray[np.bool_]
-
-_SWAP = np.array([YES, FAULT, STALE, BLIND, NO], dtype=np.uint8)
-
-
-@dataclass(slots=True)
-class Track:
-    """A channel or sum as a step function: from `t[i]` on it is `v[i]`, if `status[i]` is GOOD. `t[0]` is long ago."""
-
-    t: Ints
-    v: Floats
-    status: Codes
-    sample: Flags
-    """Whether a sample stands at this instant (else it only grew stale)."""
-
-    def at(self, instants: Ints) -> Ints:
-        """Return for each instant the place in force."""
-        return np.searchsorted(self.t, instants, side="right") - 1
-
-
-@dataclass(slots=True)
-class Judged:
-    """A leaf over the batch: the instants at which it was judged, and what it said from each."""
-
-    t: Ints
-    verdict: Codes
-    value: Floats
-    limit: Floats
-    excess: Ints
-    sample: Flags
-    good: Flags
-
-
-@dataclass(slots=True)
-class Steps:
-    """A condition over the batch: instants of change and what holds from each; the first is from before."""
-
-    t: Ints
-    verdict: Codes
+    from pullwatch.watchdog.steps import Codes, Flags, Floats, Ints
 
 
 class ColumnJudge:
@@ -174,7 +132,7 @@ class ColumnJudge:
         for channel in leaf.channels:
             track = self._tracks[channel]
             place = places[channel] = track.at(t)
-            status = _least_unknown(status, track.status[place])
+            status = least_unknown(status, track.status[place])
         total: Floats | None = None
         for factor, channel, curve in leaf.terms:
             if channel < 0:
@@ -184,7 +142,7 @@ class ColumnJudge:
                 if curve is not None:
                     value = curve.many(value)
                     known = self._tracks[channel].status[places[channel]] == GOOD
-                    status = _least_unknown(status, np.where(known & np.isnan(value), FAULT, GOOD).astype(np.uint8))
+                    status = least_unknown(status, np.where(known & np.isnan(value), FAULT, GOOD).astype(np.uint8))
                 term = factor * value
             total = term if total is None else total + term
         assert total is not None
@@ -325,19 +283,19 @@ class ColumnJudge:
             case Comparison() | Lost():
                 leaf = self.armed.leaf_of(condition)
                 judged = self._judged[leaf.number]
-                return _changes_only(
+                return changes_only(
                     np.concatenate([np.array([LONG_AGO], np.int64), judged.t]),
                     np.concatenate([np.array([leaf.verdict], np.uint8), judged.verdict]),
                 )
             case Not(part):
                 inner = self._steps_of(part)
-                return Steps(inner.t, _SWAP[inner.verdict])
+                return Steps(inner.t, SWAP[inner.verdict])
             case AllOf(parts):
-                return _merge([self._steps_of(part) for part in parts])
+                return merge([self._steps_of(part) for part in parts])
             case AnyOf(parts):
-                swapped = [Steps(steps.t, _SWAP[steps.verdict]) for steps in map(self._steps_of, parts)]
-                merged = _merge(swapped)
-                return Steps(merged.t, _SWAP[merged.verdict])
+                swapped = [Steps(steps.t, SWAP[steps.verdict]) for steps in map(self._steps_of, parts)]
+                merged = merge(swapped)
+                return Steps(merged.t, SWAP[merged.verdict])
 
     def _log(self, gate: ArmedGate) -> None:
         """Answer a gate over the batch and, where windows look back on it, note its changes in its log."""
@@ -463,10 +421,10 @@ class ColumnJudge:
         least, most = self._delay(rule.trip, trip.t)
         i0 = np.maximum(np.searchsorted(times, trip.t - most, side="right") - 1, 0)
         i1 = np.searchsorted(times, trip.t - least, side="right")
-        swapped = np.append(_SWAP[verdicts], YES)
+        swapped = np.append(SWAP[verdicts], YES)
         pairs = np.empty(2 * len(trip.t), np.int64)
         pairs[0::2], pairs[1::2] = i0, i1
-        windowed = _SWAP[np.minimum.reduceat(swapped, pairs)[0::2]] if len(trip.t) else np.empty(0, np.uint8)
+        windowed = SWAP[np.minimum.reduceat(swapped, pairs)[0::2]] if len(trip.t) else np.empty(0, np.uint8)
         now_v = verdicts[np.maximum(np.searchsorted(times, trip.t, side="right") - 1, 0)]
         own_t, own_v = trip.t, np.where(trip.good, windowed, now_v).astype(np.uint8)
         # The gate's own changes count where the left side is not good at that instant.
@@ -509,23 +467,3 @@ class ColumnJudge:
             if armed.unheard[channel] and stale_after <= now:
                 armed.unheard[channel] = False
         armed.now = max(armed.now, now)
-
-
-def _least_unknown(a: Codes, b: Codes) -> Codes:
-    """Return, place by place, the least that is not known (0: all is known)."""
-    return np.where(a == 0, b, np.where(b == 0, a, np.minimum(a, b))).astype(np.uint8)
-
-
-def _changes_only(t: Ints, verdict: Codes) -> Steps:
-    keep = np.ones(len(t), np.bool_)
-    keep[1:] = verdict[1:] != verdict[:-1]
-    return Steps(t[keep], verdict[keep])
-
-
-def _merge(parts: Sequence[Steps]) -> Steps:
-    """Return the least of several step functions."""
-    t = parts[0].t if len(parts) == 1 else np.unique(np.concatenate([part.t for part in parts]))
-    least = np.full(len(t), YES, np.uint8)
-    for part in parts:
-        least = np.minimum(least, part.verdict[np.searchsorted(part.t, t, side="right") - 1])
-    return _changes_only(t, least)
