@@ -42,7 +42,8 @@ TICK: Final = 20 * NS_PER_MS
 """The loop turns at least this often, data or not: the heartbeat is due every 25 ms, silence must be judged too."""
 TURN: Final = 500_000
 """Least ns from the begin of one turn to the begin of the next. What comes meanwhile is taken in one batch: a full bus
-would else wake the loop for every frame. It is what a sample waits at the most, on top of the turn's own cost."""
+would else wake the loop for every frame. It is what a sample waits at the most, on top of the turn's own cost; one that
+comes after a pause does not wait at all."""
 IN_A_ROW: Final = 8
 """Most turns before the event loop has its own: timers, keys and the local socket wait that long at the most."""
 PATIENCE_MS: Final = 2
@@ -133,6 +134,7 @@ class Station:
         self._soon = False
         self._due: asyncio.TimerHandle | None = None
         self._tick: asyncio.TimerHandle | None = None
+        self._begun = 0
         self._rested = 0
         self._health_due = 0
 
@@ -206,6 +208,7 @@ class Station:
         """Take a turn, and further ones as long as ports keep giving: a busy bus needs the event loop less."""
         self._soon = True  # what is read here needs no waking
         for _ in range(IN_A_ROW):
+            self._gather()
             busy = self._turn()
             due = self.path.watchdog.next_due
             if not busy or (due is not None and due < self.path.watchdog.now + 2 * PATIENCE_MS * NS_PER_MS):
@@ -216,9 +219,19 @@ class Station:
             self._turn()
         self._soon = False
 
+    def _gather(self) -> None:
+        """Let a turn that follows too soon on the last one wait for more: frames come singly on a busy bus.
+
+        Nothing on this thread is waited for meanwhile: what arrives lies in the kernel and is read in one piece.
+        """
+        wait = self._begun + TURN - time.perf_counter_ns()
+        if wait > 0:
+            time.sleep(wait / NS_PER_S)
+            self.intake.read_ready(0)
+
     def _turn(self) -> bool:
-        """Take what there is through the path, tell everybody, sleep out the turn; say if there was any."""
-        begun = time.perf_counter_ns()
+        """Take what there is through the path and tell everybody; say if there was any."""
+        self._begun = begun = time.perf_counter_ns()
         now, records = self.intake.take()
         batch, changes = self.path.take(now, records)
         for sink in self._sinks:
@@ -236,9 +249,6 @@ class Station:
         turns.count += 1
         turns.busy += took
         turns.longest = max(turns.longest, took)
-        if records and took < TURN:
-            # Nothing on this thread is waited for meanwhile: what arrives lies in the kernel and is read in one piece.
-            time.sleep((TURN - took) / NS_PER_S)
         return bool(records)
 
     def _look_ahead(self, now: int) -> None:

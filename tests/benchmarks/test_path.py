@@ -31,10 +31,10 @@ def thorough(request: pytest.FixtureRequest) -> bool:
     return bool(request.config.getoption("benchmark_enable"))
 
 
-def full_bus(folder: Path, seconds: float, burst_us: int, followers: int) -> dict[str, Any]:
+def full_bus(folder: Path, seconds: float, burst_us: int, followers: int, signals: int) -> dict[str, Any]:
     """Watch a full bus with the real station in a process of its own; return its figures."""
     done = subprocess.run(
-        [sys.executable, str(HERE / "watch_full_bus.py"), str(seconds), str(burst_us), str(followers), str(folder)],
+        [sys.executable, str(HERE / "watch_full_bus.py"), *map(str, (seconds, burst_us, followers, folder, signals))],
         capture_output=True, text=True, check=False, timeout=seconds + 120,
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
@@ -42,14 +42,16 @@ def full_bus(folder: Path, seconds: float, burst_us: int, followers: int) -> dic
     return figures
 
 
-@pytest.mark.parametrize(("burst_us", "followers"), [(1000, 0), (500, 0), (1000, 10)])
-def test_a_full_bus_from_bytes_to_state_change(tmp_path: Path, thorough: bool, burst_us: int, followers: int) -> None:
+@pytest.mark.parametrize(("burst_us", "followers", "signals"), [(1000, 0, 2), (1000, 10, 2), (500, 0, 2), (1000, 0, 4)])
+def test_a_full_bus_from_bytes_to_state_change(
+    tmp_path: Path, thorough: bool, burst_us: int, followers: int, signals: int
+) -> None:
     """8,000 frames/s, four serial feeds, 60 rules, recording: nothing is lost, every change is told."""
     if not thorough and followers:
         pytest.skip("followers are measured in a benchmark run")
-    figures = full_bus(tmp_path, 60.0 if thorough else 1.5, burst_us, followers)
+    figures = full_bus(tmp_path, 60.0 if thorough else 1.5, burst_us, followers, signals)
     print(
-        f"\nfull bus, bursts of {burst_us} µs, {followers} followers: bytes sent to state change p50 "
+        f"\nfull bus, {signals} channels a frame, bursts of {burst_us} µs, {followers} followers: bytes to change p50 "
         f"{figures['p50_ms']:.2f}, p99 {figures['p99_ms']:.2f}, p99.9 {figures['p999_ms']:.2f}, most "
         f"{figures['most_ms']:.2f} ms ({figures['told']} changes); {figures['core_percent']:.1f} % of a core, "
         f"{figures['loop_percent']:.1f} % on the judging thread; {figures['turns_per_s']:.0f} turns/s"
@@ -62,7 +64,7 @@ def test_a_full_bus_from_bytes_to_state_change(tmp_path: Path, thorough: bool, b
 def test_the_whole_path_in_large_batches(tmp_path: Path, thorough: bool) -> None:
     """Decode, ring and 60 rules over recorded bytes: frames a second, large batches beside small ones in one run."""
     (tmp_path / "bench.dbc").write_text(DBC)
-    (tmp_path / "setup.toml").write_text(setup_text([1, 2, 3, 4, 5]))
+    (tmp_path / "setup.toml").write_text(setup_text([1, 2, 3, 4, 5], 4))
     plan = load(tmp_path / "setup.toml")
     count = 320_000 if thorough else 16_000
     text = [frame(number, number // 400 % 2 == 1) for number in range(1, count + 1)]

@@ -1,6 +1,7 @@
 """Watch `full_bus.py` with the real station and say how long it took from bytes to state change, as a program.
 
-`python watch_full_bus.py SECONDS BURST_US FOLLOWERS FOLDER` prints one line of JSON.
+`python watch_full_bus.py SECONDS BURST_US FOLLOWERS FOLDER SIGNALS`, SIGNALS being the channels of each frame, prints
+one line of JSON.
 """
 
 from __future__ import annotations
@@ -31,9 +32,9 @@ HERE = Path(__file__).parent
 RULES = 60
 
 
-def setup_text(ports: list[int]) -> str:
+def setup_text(ports: list[int], signals_each: int) -> str:
     """Return a setup with 60 rules on one CAN and four serial feeds."""
-    signals = {f"c{i:02d}_{j}": f"Bus{i:02d}.S{j}" for i in range(IDENTIFIERS) for j in range(4)}
+    signals = {f"c{i:02d}_{j}": f"Bus{i:02d}.S{j}" for i in range(IDENTIFIERS) for j in range(signals_each)}
     signals["toggle"] = "Toggle.Value"
     lines = ["[car]", 'name = "bench"', "", "[[feed]]", 'name = "ecu"', 'kind = "can"']
     lines += [f'port = "socket://127.0.0.1:{ports[0]}"', "bitrate = 1_000_000", 'dbc = "bench.dbc"']
@@ -47,7 +48,7 @@ def setup_text(ports: list[int]) -> str:
     lines += ["", "[[rule]]", 'name = "toggle"', 'trip = "toggle > 50 kPa"', "off_delay_ms = 0", 'priority = "caution"']
     lines += ['says = "Toggled."']
     for k in range(RULES - 1):
-        channel = f"c{k % IDENTIFIERS:02d}_{k // IDENTIFIERS % 4}"
+        channel = f"c{k % IDENTIFIERS:02d}_{k // IDENTIFIERS % signals_each}"
         lines += ["", "[[rule]]", f'name = "rule {k}"', f'trip = "{channel} > {500 + k} kPa"', "on_delay_ms = 150"]
         lines += ['priority = "note"', f'says = "Rule {k}."']
         if k % 2:
@@ -82,13 +83,13 @@ def follow(followers: int, session: Path) -> list[subprocess.Popen[bytes]]:
     return [subprocess.Popen(command) for _ in range(followers)]
 
 
-async def main(source: subprocess.Popen[str], followers: int, folder: Path) -> dict[str, Any]:
+async def main(source: subprocess.Popen[str], followers: int, folder: Path, signals_each: int) -> dict[str, Any]:
     """Run the station against the full bus; return the figures."""
     assert source.stdout is not None
     said_by = source.stdout
     ports = [int(word) for word in said_by.readline().split()]
     (folder / "bench.dbc").write_text(DBC)
-    (folder / "setup.toml").write_text(setup_text(ports))
+    (folder / "setup.toml").write_text(setup_text(ports, signals_each))
     plan = resolve(read_setup(folder / "setup.toml"))
     clock = SessionClock()
     names = {0: "acts", **{feed.number: feed.options.name for feed in plan.feeds}}
@@ -138,5 +139,5 @@ async def main(source: subprocess.Popen[str], followers: int, folder: Path) -> d
 
 if __name__ == "__main__":
     bus = start(float(sys.argv[1]), int(sys.argv[2]))
-    figures = asyncio.run(main(bus, int(sys.argv[3]), Path(sys.argv[4])))
+    figures = asyncio.run(main(bus, int(sys.argv[3]), Path(sys.argv[4]), int(sys.argv[5])))
     print(json.dumps(figures))
