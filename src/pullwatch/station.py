@@ -44,6 +44,12 @@ TURN: Final = 500_000
 """Least ns from the begin of one turn to the begin of the next. What comes meanwhile is taken in one batch: a full bus
 would else wake the loop for every frame. It is what a sample waits at the most, on top of the turn's own cost; one that
 comes after a pause does not wait at all."""
+QUIET_TURN: Final = 3 * NS_PER_MS
+"""The same while little comes: a normal car's bus (1,000 frames/s) would else cost a turn for every frame."""
+QUIET: Final = 100
+"""Bytes a ms, over all ports, below which little comes (a full bus in text gives about 200)."""
+OVER: Final = 50 * NS_PER_MS
+"""Time over which it is reckoned how much comes."""
 IN_A_ROW: Final = 8
 """Most turns before the event loop has its own: timers, keys and the local socket wait that long at the most."""
 PATIENCE_MS: Final = 2
@@ -135,6 +141,8 @@ class Station:
         self._due: asyncio.TimerHandle | None = None
         self._tick: asyncio.TimerHandle | None = None
         self._begun = 0
+        self._least_turn = TURN
+        self._came = self._came_since = 0
         self._rested = 0
         self._health_due = 0
 
@@ -224,15 +232,21 @@ class Station:
 
         Nothing on this thread is waited for meanwhile: what arrives lies in the kernel and is read in one piece.
         """
-        wait = self._begun + TURN - time.perf_counter_ns()
+        wait = self._begun + self._least_turn - time.perf_counter_ns()
         if wait > 0:
             time.sleep(wait / NS_PER_S)
             self.intake.read_ready(0)
 
     def _turn(self) -> bool:
         """Take what there is through the path and tell everybody; say if there was any."""
-        self._begun = begun = time.perf_counter_ns()
+        begun = time.perf_counter_ns()
         now, records = self.intake.take()
+        self._begun = begun
+        self._came += sum([len(record.data) for record in records])
+        if begun - self._came_since > OVER:
+            quiet = self._came * NS_PER_MS < QUIET * (begun - self._came_since)
+            self._least_turn = QUIET_TURN if quiet else TURN
+            self._came, self._came_since = 0, begun
         batch, changes = self.path.take(now, records)
         for sink in self._sinks:
             sink.take(batch, changes)
