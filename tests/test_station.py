@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from pullwatch.batch import ACTS_FEED, Kind
+from pullwatch.batch import ACTS_FEED, Kind, Record
 from pullwatch.clock import NS_PER_MS, SessionClock
 from pullwatch.setup import load
 from pullwatch.station import TICK, Path, Station, watch
@@ -167,3 +167,24 @@ async def test_an_acknowledgement_is_a_record_and_a_replay_repeats_it(tmp_path: 
     again = [change for _, changes in watch(records, Path(plan)) for change in changes]
     assert list(map(repr, again)) == list(map(repr, keeper.changes))
     assert [change.state for change in again] == [State.UNACKNOWLEDGED, State.ACKNOWLEDGED]
+
+
+async def test_memory_is_tidied_up_only_while_the_engine_is_known_to_stand(tmp_path: FilePath) -> None:
+    """A speed of 0 that is fresh and good is a standing engine; no speed, an old one and a garbled one are not."""
+    setup = tmp_path / "setup.toml"
+    setup.write_text(
+        SETUP.format(port="socket://127.0.0.1:9").replace('key = "oil" }', 'key = "oil" }, '
+        '{ channel = "engine_speed", key = "rpm" }')
+    )  # fmt: skip
+    plan = load(setup)
+    station = Station(plan, (), clock=SessionClock(), base=tmp_path)
+    assert not station._stands(0)
+    station.path.take(100, [Record(1, 1, Kind.DATA, b"oil=300;rpm=0\n")])
+    assert station._stands(100)
+    assert not station._stands(100 + plan.channel("engine_speed").stale_after)
+    station.path.take(300, [Record(200, 1, Kind.DATA, b"oil=300;rpm=x0\n")])
+    assert not station._stands(300)
+    station.path.take(500, [Record(400, 1, Kind.DATA, b"oil=300;rpm=900\n")])
+    assert not station._stands(500)
+    station.path.take(700, [Record(600, 1, Kind.DATA, b"oil=50;rpm=0\n")])
+    assert not station._stands(700), "an alarm is active"

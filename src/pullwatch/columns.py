@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, TypeAlias
 import numpy as np
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable
 
     from numpy.typing import NDArray
 
@@ -36,17 +36,6 @@ class Why(IntEnum):
     """The sensor has not proved itself yet (a heating lambda sensor)."""
     GARBLED = 6
     """The text or field could not be read, in a message that otherwise was whole."""
-
-
-WHY_WORDS: Mapping[int, str] = {
-    Why.GOOD: "good",
-    Why.NOT_A_NUMBER: "not a number",
-    Why.IMPLAUSIBLE: "not believable",
-    Why.NOT_AVAILABLE: "not available",
-    Why.ERROR: "sensor error",
-    Why.NOT_READY: "not ready",
-    Why.GARBLED: "garbled",
-}
 
 
 @dataclass(frozen=True, slots=True)

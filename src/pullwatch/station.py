@@ -23,7 +23,7 @@ from pullwatch.decoders import Decoding
 from pullwatch.feeds.intake import Intake
 from pullwatch.feeds.kinds import build
 from pullwatch.setup import decoders_for
-from pullwatch.watchdog.alarms import State
+from pullwatch.watchdog.alarms import ACTIVE
 from pullwatch.watchdog.judge import Watchdog
 
 if TYPE_CHECKING:
@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from pullwatch.sentinel.link import SentinelLink
     from pullwatch.setup import Plan
     from pullwatch.sinks import Sink
-    from pullwatch.watchdog.alarms import Change
+    from pullwatch.watchdog.alarms import Change, State
 
 TICK: Final = 20 * NS_PER_MS
 """The loop turns at least this often, data or not: the heartbeat is due every 25 ms, silence must be judged too."""
@@ -279,16 +279,19 @@ class Station:
     def _every_second(self, now: int) -> None:
         if self._recorder is not None:
             self._recorder.event({"event": "health", "t": now, **self.health()})
-        if now - self._rested > RESTS and not self._armed():
+        if now - self._rested > RESTS and self._stands(now):
             self._rested = now
             gc.collect()
 
-    def _armed(self) -> bool:
-        """Whether the engine turns, or any alarm is active: no time for anything that holds up the loop."""
-        speed = self.plan.rules.engine_speed
-        latest = self.path.watchdog.latest(speed) if speed is not None else None
-        turning = speed is None or (latest is not None and latest[1] > 0)
-        return turning or any(state in (State.UNACKNOWLEDGED, State.ACKNOWLEDGED) for state in self.standing())
+    def _stands(self, now: int) -> bool:
+        """Whether the engine is known to stand and no alarm is active; a speed not known is no standing engine."""
+        number = self.plan.rules.engine_speed
+        latest = None if number is None else self.path.watchdog.latest(number)
+        if number is None or latest is None:
+            return False
+        t, speed, why = latest
+        known = not why and now - t < self.plan.channels[number].stale_after
+        return known and speed == 0.0 and not ACTIVE.intersection(self.standing())
 
     def health(self) -> dict[str, Any]:
         """Return what every feed and the loop say of themselves, as plain JSON."""

@@ -250,9 +250,6 @@ class Armed:
         """Channels whose past the ring keeps; of the others only the latest sample is ever asked for."""
         self.now = -1
         """Everything up to and including this instant has been judged."""
-        self.group_members: dict[str, list[int]] = {}
-        for rule in rules.rules:
-            self.group_members.setdefault(rule.group, []).append(rule.number)
         self.rule_number = {rule.name: rule.number for rule in rules.rules}
 
     def _leaf(self, written: Written) -> ArmedLeaf:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
 from pullwatch.batch import ACTS_FEED
-from pullwatch.columns import Column, to_columns, to_samples
+from pullwatch.columns import to_columns, to_samples
 from pullwatch.watchdog.acts import read_acts
 from pullwatch.watchdog.armed import LONG_AGO, Armed
 from pullwatch.watchdog.columnwise import ColumnJudge
@@ -106,10 +106,6 @@ class Watchdog:
         if armed.latest_t[channel] == LONG_AGO:
             return None
         return armed.latest_t[channel], armed.latest_v[channel], armed.latest_why[channel]
-
-    def window(self, channel: int, first: int, last: int) -> Column:
-        """Return what the ring holds of a channel between two instants (only as far back as the rules look)."""
-        return self._armed.ring.window(channel, first, last)
 
     def state(self) -> dict[str, Any]:
         """Return all that judging remembers, as plain JSON: a checkpoint."""

@@ -24,7 +24,7 @@ class RunUp:
     """One rule's run-up, off-delays and alarm state. Times are session ns; verdicts are plain ints of Verdict."""
 
     __slots__ = (
-        "active", "counted", "counts", "due", "excess", "filled", "full", "gate", "gate_no", "has_dose", "latch",
+        "active", "counted", "due", "excess", "filled", "full", "gate", "gate_no", "has_dose", "latch",
         "need", "no_for", "off_delay", "state", "t", "trip",
     )  # fmt: skip
 
@@ -32,7 +32,6 @@ class RunUp:
         self.has_dose = rule.dose > 0
         self.full = rule.dose if self.has_dose else rule.on_delay
         self.need = rule.at_least_samples if rule.at_least_samples > 1 else 0
-        self.counts = self.need > 0
         self.off_delay = rule.off_delay
         self.latch = rule.latch
         self.state = State.NORMAL
