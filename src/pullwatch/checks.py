@@ -11,12 +11,11 @@ from pullwatch.channels import QUANTITIES, Dimension, delay_window
 from pullwatch.clock import NS_PER_MS
 from pullwatch.errors import PortError
 from pullwatch.feeds import kinds
-from pullwatch.feeds.options import CanOptions, SerialLineOptions
 from pullwatch.setup import load
 from pullwatch.setup.chain import REFERENCE_RPM, Chain, chain, dose_ms, firings, reference_excess
 from pullwatch.setup.defaults import blind_while, is_lambda_sensor
+from pullwatch.setup.feed_kinds import KINDS
 from pullwatch.setup.findings import words_of
-from pullwatch.setup.plan import gives
 from pullwatch.setup.rule_facts import essential, told_lost
 from pullwatch.watchdog.alarms import Priority
 from pullwatch.watchdog.conditions import Comparison, Lost, leaves
@@ -127,20 +126,11 @@ def _car(plan: Plan) -> tuple[str, ...]:
 
 def _feed(feed: FeedPlan) -> Iterator[str]:
     options = feed.options
-    channels = gives(options)
-    if isinstance(options, CanOptions):
-        silent = "listen only" if options.listen_only else "NOT listen only"
-        how = f"CAN through {options.adapter}, {options.bitrate:,} bit/s, {silent}, {options.dbc}"
-        yield f"{feed.number} {options.name}: {how}"
-        yield f"    port {options.port}, {len(channels)} channels"
-    elif isinstance(options, SerialLineOptions):
-        yield f"{feed.number} {options.name}: lines of text, {options.baud:,} Bd"
-        yield f"    port {options.port}, {len(channels)} channels"
-        if options.ready is not None:
-            place = f'"{options.ready.key}"' if options.ready.key else f"column {options.ready.column}"
-            yield f"    believed only while {place} says {' or '.join(options.ready.good)}"
-    for note in () if feed.table is None else feed.table.notes:
-        yield f"    {note}"
+    what, *more = KINDS[options.kind].describe(options)
+    yield f"{feed.number} {options.name}: {what}"
+    yield f"    port {options.port}, {len(options.gives)} channels"
+    for line in (*more, *(() if feed.table is None else feed.table.notes)):
+        yield f"    {line}"
 
 
 def _believed(channel: Channel) -> str:
@@ -278,16 +268,8 @@ def _port_cautions(feed: FeedPlan) -> Iterator[str]:
         notes = (str(error),)
     for note in notes:
         yield f'Feed "{options.name}": {note}'
-    if isinstance(options, CanOptions) and options.adapter != "slcan":
-        yield (
-            f'Feed "{options.name}": {options.port} is a name the system gives to a {options.adapter} channel: two '
-            "adapters may swap names. See that each is the one meant."
-        )
-    if isinstance(options, CanOptions) and not options.listen_only:
-        yield (
-            f'Feed "{options.name}" is not listen only: the adapter acknowledges frames, and at a wrong bit rate it '
-            "disturbs the bus."
-        )
+    for caution in KINDS[options.kind].cautions(options):
+        yield f'Feed "{options.name}": {caution}'
 
 
 def _leaves(rule: Rule) -> list[Leaf]:

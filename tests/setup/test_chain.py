@@ -6,7 +6,8 @@ import pytest
 
 from pullwatch.channels import QUANTITIES, Channel, Delay
 from pullwatch.feeds.options import OPTIONS
-from pullwatch.setup.chain import FEED_LINKS_MS, Chain, chain, dose_ms, firings
+from pullwatch.setup.chain import Chain, chain, dose_ms, firings
+from pullwatch.setup.feed_kinds import KINDS
 from pullwatch.watchdog.conditions import Comparison, Lost, Term
 from pullwatch.watchdog.rules import DOSE_PER_UNIT_SECOND, Rule
 
@@ -104,6 +105,10 @@ def test_chain_of_a_lost_reading(rate: float | None, silence: tuple[int, int]) -
     assert "sensor and filter" not in links(found)
 
 
-def test_every_kind_of_feed_has_a_link() -> None:
-    """The time between wire and read is stated for every kind of feed there is."""
-    assert set(FEED_LINKS_MS) == set(OPTIONS)
+def test_every_kind_of_feed_is_known_to_the_setup() -> None:
+    """Every kind of feed has its page in the setup, and the time between wire and read is stated there."""
+    assert set(KINDS) == set(OPTIONS)
+    for kind in KINDS.values():
+        least, most, says = kind.link_ms
+        assert 0 < least < most
+        assert says

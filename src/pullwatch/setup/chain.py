@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Final
 from pullwatch.channels import Delay, Dimension, delay_window
 from pullwatch.clock import NS_PER_MS
 from pullwatch.setup.defaults import is_lambda_sensor
+from pullwatch.setup.feed_kinds import KINDS
 from pullwatch.watchdog.conditions import Comparison
 from pullwatch.watchdog.rules import DOSE_PER_UNIT_SECOND
 
@@ -40,12 +41,6 @@ LONGEST_CHAIN_MS: Final = 500.0
 
 SLOW: Final = frozenset({Dimension.TEMPERATURE, Dimension.TEMPERATURE_DIFFERENCE})
 """What moves in seconds: a chain of a second is still in time."""
-
-FEED_LINKS_MS: Final[Mapping[str, tuple[float, float, str]]] = {
-    "can": (0.2, 20.0, "frame, waiting for the bus, adapter; common practice, from memory"),
-    "serial-line": (1.0, 20.0, "line, and up to 16 ms in a USB adapter; common practice, from memory"),
-}
-"""Kind of feed to the least and most time between the sender's wire and our read."""
 
 TRANSPORT_MS: Final = (2.0, 10.0)
 """Exhaust port to lambda sensor at full load, 1.5 l of exhaust (calculated, V·p/(ṁ·R·T); 60 to 130 ms at idle)."""
@@ -139,7 +134,7 @@ def chain(rule: Rule, channel: Channel, rate: float | None, feed_kind: str) -> C
         parts.append(Part("sensor and filter", channel.delay.least / NS_PER_MS, channel.delay.most / NS_PER_MS))
     else:
         parts.append(Part("sensor and filter", 0.0, 0.0, "delay_ms is not stated", stated=False))
-    parts.append(Part("link", *FEED_LINKS_MS[feed_kind]))
+    parts.append(Part("link", *KINDS[feed_kind].link_ms))
     if period is None:
         parts.append(Part("sample period", 0.0, stale, "rate_hz is not stated: stale_after bounds it", stated=False))
     else:

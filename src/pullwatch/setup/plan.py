@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, Final, Self
 from pullwatch.channels import DEFAULT_AIR_FUEL_SCALE, Channel, Delay, Dimension
 from pullwatch.decoders.dbc import DbcTable
 from pullwatch.errors import Problem, PullwatchError, SetupError
-from pullwatch.feeds.options import OPTIONS, CanOptions, Options, SerialLineOptions
+from pullwatch.feeds.options import OPTIONS, Options
 from pullwatch.watchdog.alarms import Priority
 from pullwatch.watchdog.conditions import (
     AllOf,
@@ -138,7 +138,7 @@ class Plan:
     def feed_of(self, name: str) -> FeedPlan:
         """Return the feed that gives the channel of that name; KeyError if there is none."""
         for feed in self.feeds:
-            if name in gives(feed.options):
+            if name in feed.options.gives:
                 return feed
         raise KeyError(name)
 
@@ -194,15 +194,6 @@ class Plan:
 
 def _not_read(what: str) -> SetupError:
     return SetupError("the recorded plan", [Problem(0, "plan", what)])
-
-
-def gives(options: Options) -> tuple[str, ...]:
-    """Return the names of the channels a feed gives, in file order."""
-    if isinstance(options, CanOptions):
-        return tuple(options.channels)
-    if isinstance(options, SerialLineOptions):
-        return tuple(line_field.channel for line_field in options.fields)
-    return ()
 
 
 def limit_names(

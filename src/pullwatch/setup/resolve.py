@@ -9,7 +9,7 @@ from pullwatch.channels import QUANTITIES
 from pullwatch.errors import ExpressionError, SetupError, nearest
 from pullwatch.setup import defaults
 from pullwatch.setup.fed_channels import ChannelReader
-from pullwatch.setup.feed_tables import FeedReader
+from pullwatch.setup.feed_tables import read_feeds
 from pullwatch.setup.findings import Findings
 from pullwatch.setup.limit_values import LimitReader
 from pullwatch.setup.plan import Car, Plan, limit_names, rule_set
@@ -27,8 +27,7 @@ def resolve(setup: Setup) -> Plan:
     reader = ChannelReader(findings)
     reader.read()
     channels = reader.channels
-    feeds = FeedReader(findings, channels)
-    feed_plans, dbc_texts = feeds.read()
+    feed_plans, dbc_texts = read_feeds(findings, channels)
     limits = LimitReader(findings, channels).read()
     read_blinds(findings, channels, Names(channels, *limit_names(limits.values(), channels)))
     names = Names(channels, *limit_names(limits.values(), channels))

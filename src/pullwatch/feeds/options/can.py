@@ -1,0 +1,29 @@
+"""What a CAN feed may be told in the setup file."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import Field
+
+from pullwatch.feeds.options.base import Options
+
+
+class CanOptions(Options):
+    """A CAN bus through an adapter.
+
+    `adapter` is `slcan` (read in bulk by pullwatch itself from a serial port or `socket://HOST:PORT`) or the name of a
+    python-can interface (`socketcan`, `socketcand`, `virtual`, …) with `adapter_options` handed to it as they are.
+    """
+
+    kind: Literal["can"]
+    adapter: str = "slcan"
+    bitrate: Annotated[int, Field(gt=0, le=1_000_000)] = 500_000
+    listen_only: bool = True
+    baud: Annotated[int, Field(gt=0)] = 2_000_000
+    """Speed of the serial port of an slcan adapter; USB adapters ignore it."""
+    dbc: str
+    """Path of the DBC file, relative to the setup file."""
+    channels: dict[str, str]
+    """Channel name to `Message.Signal` of the DBC."""
+    adapter_options: dict[str, Any] = Field(default_factory=dict)

@@ -1,0 +1,46 @@
+"""What a feed of text lines may be told in the setup file."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from pullwatch.feeds.options.base import Options
+
+
+class LineField(BaseModel):
+    """One field of a text line: by `key` (key=value lines) or by `column` (counting from 1)."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    channel: str
+    key: str = ""
+    column: Annotated[int, Field(ge=0)] = 0
+    unit: str = ""
+    """Unit of the number in the line, when it is not the channel's own (`AFR@14.7`, `psi`, `bar`, …)."""
+
+
+class Readiness(BaseModel):
+    """The word in the line that says whether the sensor behind the other fields has proved itself."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    key: str = ""
+    column: Annotated[int, Field(ge=0)] = 0
+    good: Annotated[list[str], Field(min_length=1)]
+    """Words that mean ready. With any other word the line's values are NOT_READY: a fault, never a number."""
+
+
+class SerialLineOptions(Options):
+    """Lines of text over a serial port or `socket://HOST:PORT`, `key=value` or columns."""
+
+    kind: Literal["serial-line"]
+    baud: Annotated[int, Field(gt=0)] = 115_200
+    separator: str = ";"
+    """Between the fields of a line; a single space stands for any run of white space."""
+    decimal_comma: bool = False
+    comment: str = ""
+    """Lines that start with this are passed over (and counted as read)."""
+    fields: Annotated[list[LineField], Field(min_length=1)]
+    ready: Readiness | None = None
