@@ -143,6 +143,9 @@ def _channel(channel: Channel, plan: Plan) -> Iterator[str]:
     rate = plan.rates[channel.number]
     sampled = "rate not stated" if rate is None else f"{rate:g} Hz"
     yield f"{channel.name}: {_believed(channel)}; {sampled}; stale after {channel.stale_after / NS_PER_MS:g} ms"
+    for derived in plan.derived:
+        if derived.channel == channel.name:
+            yield f"    {'doubted' if derived.amends else 'made from other channels'}: {derived.describe()}"
     if not channel.delay.is_none:
         delay = channel.delay
         fixed = f"{delay.least / NS_PER_MS:g} to {delay.most / NS_PER_MS:g} ms"

@@ -36,6 +36,18 @@ class Why(IntEnum):
     """The sensor has not proved itself yet (a heating lambda sensor)."""
     GARBLED = 6
     """The text or field could not be read, in a message that otherwise was whole."""
+    SOURCE = 7
+    """Something this value is made from is not known."""
+    OPEN = 8
+    """The sensor's circuit is open, or shorted to its supply."""
+    SHORT = 9
+    """The sensor's circuit is shorted to ground."""
+    TOO_FAST = 10
+    """It changed faster than what it measures can."""
+    FROZEN = 11
+    """What drives it moved, and it did not."""
+    NOT_PROVED = 12
+    """The sensor was put to the proof and failed, or has shown nothing yet that proves it."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,7 +1,7 @@
 """The whole path on one page: bytes in, records, samples, verdicts, changes, sinks. Nothing else puts these together.
 
-    feeds ─► intake ─► Path.take: decoders ─► ring ─► watchdog ─► sinks: recorder · console · sound
-    acts  ─┘                                     heartbeat to the sentinel, after judging, on this very loop
+    feeds ─► intake ─► Path.take: decoders ─► derived ─► ring ─► watchdog ─► sinks: recorder · console · sound
+    acts  ─┘                                               heartbeat to the sentinel, after judging, on this very loop
     recording.reader ─► Path.take …              a replay is the same path with records that are read, not heard
 
 `watch` is that path for any steps, live or read. `Station` feeds it from ports, in real time, on one thread.
@@ -22,7 +22,7 @@ from pullwatch.clock import NS_PER_MS, NS_PER_S, SessionClock
 from pullwatch.decoders import Decoding
 from pullwatch.feeds.intake import Intake
 from pullwatch.feeds.kinds import build
-from pullwatch.setup import decoders_for
+from pullwatch.setup import decoders_for, deriving_for
 from pullwatch.watchdog.alarms import ACTIVE
 from pullwatch.watchdog.judge import Watchdog
 
@@ -59,17 +59,20 @@ RESTS: Final = 60 * NS_PER_S
 
 
 class Path:
-    """Decoders and watchdog of one plan: records in, samples and changes out. Holds no clock and no port."""
+    """Decoders, operators and watchdog of one plan: records in, samples and changes out. Holds no clock and no port."""
 
     def __init__(self, plan: Plan) -> None:
         self.plan = plan
         self.decoders = decoders_for(plan)
         self.decoding = Decoding(self.decoders)
+        self.deriving = deriving_for(plan) if plan.derived else None
         self.watchdog = Watchdog(plan.rules)
 
     def take(self, now: int, records: Sequence[Record]) -> tuple[Batch, list[Change]]:
         """Decode and judge one step, everything up to and including `now` (session ns)."""
         batch = self.decoding.batch(now, records)
+        if self.deriving is not None:
+            self.deriving.extend(batch)
         return batch, self.watchdog.judge(batch)
 
     def checkpoint(self) -> dict[str, Any]:
@@ -77,6 +80,7 @@ class Path:
         return {
             "watchdog": self.watchdog.state(),
             "decoders": {str(feed): decoder.carried() for feed, decoder in self.decoders.items()},
+            "derived": None if self.deriving is None else self.deriving.carried(),
         }
 
     def restore(self, checkpoint: Mapping[str, Any]) -> None:
@@ -84,6 +88,8 @@ class Path:
         self.watchdog.restore(checkpoint["watchdog"])
         for feed, text in checkpoint["decoders"].items():
             self.decoders[int(feed)].carry(text)
+        if self.deriving is not None:
+            self.deriving.carry(checkpoint["derived"])
 
 
 def watch(

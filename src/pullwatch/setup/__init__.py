@@ -4,6 +4,7 @@
     resolve      names, units, conditions, defaults; the plan
     load         both
     decoders_for the plan's decoders
+    deriving_for the plan's derived channels and doubts
 
 `pullwatch.setup.plan` is what a recording keeps, and needs neither the files nor a DBC reader.
 """
@@ -13,6 +14,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from pullwatch.setup.decoding import decoders_for
+from pullwatch.setup.deriving import deriving_for
 from pullwatch.setup.plan import Car, FeedPlan, Limit, Plan, RuleFacts
 from pullwatch.setup.reading import Setup, read_setup
 from pullwatch.setup.resolve import resolve
@@ -20,7 +22,19 @@ from pullwatch.setup.resolve import resolve
 if TYPE_CHECKING:
     from pathlib import Path
 
-__all__ = ["Car", "FeedPlan", "Limit", "Plan", "RuleFacts", "Setup", "decoders_for", "load", "read_setup", "resolve"]
+__all__ = [
+    "Car",
+    "FeedPlan",
+    "Limit",
+    "Plan",
+    "RuleFacts",
+    "Setup",
+    "decoders_for",
+    "deriving_for",
+    "load",
+    "read_setup",
+    "resolve",
+]
 
 
 def load(path: Path | str) -> Plan:

@@ -1,4 +1,4 @@
-"""The channels of a setup: those its feeds give, with the catalogue's facts and what [channel.NAME] says otherwise."""
+"""The channels of a setup: what the catalogue and [channel.NAME] say of those its feeds give and those made of them."""
 
 from __future__ import annotations
 
@@ -36,17 +36,18 @@ class ChannelReader:
         self.sections = findings.setup.channels
         self.channels: dict[str, Channel] = {}
         self.rates: list[float | None] = []
+        self._given: dict[str, str] = {}
+        self._all_told = True
 
     def read(self) -> None:
         """Fill `channels` and `rates`. `blind_while` is left for `read_blinds`: it may name any channel."""
         refuse = self.findings.refuse
-        given: dict[str, str] = {}
-        all_told = True
+        given = self._given
         for index, feed in enumerate(self.findings.setup.feeds):
             shown = f'feed "{feed.name}"' if feed.name else f"feed {index + 1}"
             if feed.gives is None:
                 self.findings.ghosts |= {*QUANTITIES, *self.sections}
-                all_told = False
+                self._all_told = False
                 continue
             for name, path in given_at(self.findings, index):
                 if name not in given:
@@ -55,10 +56,32 @@ class ChannelReader:
                     continue
                 by = "twice" if given[name] == shown else f"by {given[name]} already"
                 refuse(path, shown, f'"{name}" is given {by}.', "A channel has one source.")
+
+    def unclaimed(self) -> None:
+        """Refuse every [channel.NAME] that nothing gives and nothing makes. After the derived channels are there."""
         for name in self.sections:
-            if name not in given and all_told:
-                what = f"no feed gives this channel{nearest(name, given)}."
-                refuse(("channel", name), f"channel.{name}", what, "Name it in a [[feed]], or take this section out.")
+            if name not in self._given and name not in self.channels and name not in self.findings.setup.derived:
+                if not self._all_told:
+                    continue
+                what = f"no feed gives this channel{nearest(name, self._given)}."
+                todo = "Name it in a [[feed]], or take this section out."
+                self.findings.refuse(("channel", name), f"channel.{name}", what, todo)
+
+    def derived(self, name: str, path: KeyPath, quantity: Quantity | None, trigger: Channel) -> bool:
+        """Build a channel made from others; it is as late, as frequent and as soon stale as its trigger.
+
+        `quantity` is what it stands for if its name is not in the catalogue; say whether it could be built.
+        """
+        section = self.sections.get(name)
+        if quantity is None or name in QUANTITIES or (section is not None and section.unit is not None):
+            quantity = self.quantity(name, section, path, f"derived.{name}")
+        elif not CHANNEL_NAME.fullmatch(name) or name in defaults.RESERVED:
+            quantity = self.quantity(name, None, path, f"derived.{name}")
+        if quantity is None:
+            self.findings.ghosts.add(name)
+            return False
+        self._build(name, quantity, section, trigger)
+        return True
 
     def one(self, name: str, path: KeyPath, shown: str) -> None:
         """Build one channel, or note why it cannot be."""
@@ -67,6 +90,11 @@ class ChannelReader:
         if quantity is None:
             self.findings.ghosts.add(name)
             return
+        self._build(name, quantity, section)
+
+    def _build(
+        self, name: str, quantity: Quantity, section: ChannelSection | None, trigger: Channel | None = None
+    ) -> None:
         low, high = quantity.low, quantity.high
         if section is not None and section.believable is not None:
             low, high = section.believable
@@ -76,7 +104,14 @@ class ChannelReader:
                     ("channel", name, "believable"), f"channel.{name} believable", what, "Write [lowest, highest]."
                 )
         rate = None if section is None else section.rate_hz
+        if rate is None and trigger is not None:
+            rate = self.rates[trigger.number]
         stale = None if section is None else section.stale_after_ms
+        stale_after = ns(defaults.stale_after_ms(rate) if stale is None else stale)
+        delay = NO_DELAY if section is None else self.delay(name, quantity, section)
+        if trigger is not None:
+            stale_after = stale_after if stale is not None else trigger.stale_after
+            delay = delay if section is not None and section.delay_ms is not None else trigger.delay
         self.channels[name] = Channel(
             number=len(self.channels),
             name=name,
@@ -84,8 +119,8 @@ class ChannelReader:
             dimension=quantity.dimension,
             low=low,
             high=high,
-            stale_after=ns(defaults.stale_after_ms(rate) if stale is None else stale),
-            delay=NO_DELAY if section is None else self.delay(name, quantity, section),
+            stale_after=stale_after,
+            delay=delay,
             digits=quantity.digits,
             says=quantity.says,
         )

@@ -16,6 +16,7 @@ from pullwatch.channels import DEFAULT_AIR_FUEL_SCALE, Channel, Delay, Dimension
 from pullwatch.decoders.dbc import DbcTable
 from pullwatch.errors import Problem, PullwatchError, SetupError
 from pullwatch.feeds.options import OPTIONS, Options
+from pullwatch.setup.deriving import DerivedPlan
 from pullwatch.watchdog.alarms import Priority
 from pullwatch.watchdog.conditions import (
     AllOf,
@@ -107,7 +108,8 @@ class Plan:
 
     `channels` are in order of their number (from 0), `rates` the stated sample rates in Hz (None: not stated) in the
     same order. `facts` are the rules in order of their number (from 0), `rules` the same as the watchdog takes them,
-    made here. `protection` is what the controller itself cuts at, by channel name, in the channel's unit. `files` are
+    made here. `derived` are the operators that make channels from others or doubt them, each after those it rests
+    on. `protection` is what the controller itself cuts at, by channel name, in the channel's unit. `files` are
     the texts of the setup file and of the DBC files, by file name. Raises ExpressionError if a condition is wrong.
     """
 
@@ -119,6 +121,7 @@ class Plan:
     feeds: tuple[FeedPlan, ...]
     limits: tuple[Limit, ...]
     facts: tuple[RuleFacts, ...]
+    derived: tuple[DerivedPlan, ...]
     setup_file: str
     files: Mapping[str, str] = field(repr=False)
     rules: RuleSet = field(init=False, repr=False, compare=False)
@@ -136,7 +139,10 @@ class Plan:
         raise KeyError(name)
 
     def feed_of(self, name: str) -> FeedPlan:
-        """Return the feed that gives the channel of that name; KeyError if there is none."""
+        """Return the feed that gives the channel of that name, or what triggers it; KeyError if there is none."""
+        for derived in self.derived:
+            if derived.channel == name and not derived.amends:
+                return self.feed_of(derived.inputs[0])
         for feed in self.feeds:
             if name in feed.options.gives:
                 return feed
@@ -160,6 +166,7 @@ class Plan:
                 }
                 for feed in self.feeds
             ],
+            "derived": [derived.to_dict() for derived in self.derived],
             "limits": [{**asdict(limit), "at": list(limit.at), "value": list(limit.value)} for limit in self.limits],
             "rules": [
                 {**asdict(rule), "priority": rule.priority.name.lower(), "asked": rule.asked.name.lower()}
@@ -185,6 +192,7 @@ class Plan:
                 feeds=tuple(_feed_from_dict(feed) for feed in data["feeds"]),
                 limits=tuple(_limit_from_dict(limit) for limit in data["limits"]),
                 facts=tuple(_rule_from_dict(rule) for rule in data["rules"]),
+                derived=tuple(DerivedPlan.from_dict(derived) for derived in data.get("derived", ())),
                 setup_file=data["setup_file"],
                 files=dict(data["files"]),
             )

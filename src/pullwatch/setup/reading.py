@@ -12,6 +12,8 @@ from pydantic import BaseModel, ValidationError
 
 from pullwatch.errors import Problem, SetupError, nearest
 from pullwatch.feeds.options import OPTIONS, Options
+from pullwatch.setup.derived_kinds import KINDS as DERIVED_KINDS
+from pullwatch.setup.derived_kinds import DerivedSection
 from pullwatch.setup.locate import KeyPath, line_of, locate
 from pullwatch.setup.sections import (
     SECTIONS,
@@ -68,6 +70,7 @@ class Setup:
     protection: Mapping[str, str]
     feeds: tuple[FeedSection, ...]
     channels: Mapping[str, ChannelSection | None]
+    derived: Mapping[str, DerivedSection | None]
     limits: Mapping[str, LimitSection | None]
     rules: tuple[RuleSection | None, ...]
     problems: tuple[Problem, ...]
@@ -169,6 +172,7 @@ class _Reader:
             protection=self.protection(),
             feeds=feeds,
             channels=self.named(ChannelSection, "channel"),
+            derived=self.derived(),
             limits=self.named(LimitSection, "limit"),
             rules=tuple(rules),
             problems=tuple(self.problems),
@@ -199,6 +203,30 @@ class _Reader:
             self.refuse((key,), key, f"{written(raw)} is not a table.", f"Write [{key}.NAME].")
             return {}
         return {name: self.section(model, inner, (key, name), f"{key}.{name}") for name, inner in raw.items()}
+
+    def derived(self) -> dict[str, DerivedSection | None]:
+        """Return the sections [derived.NAME] by name, each of the class of its kind."""
+        raw = self.data.get("derived", {})
+        if not isinstance(raw, dict):
+            self.refuse(("derived",), "derived", f"{written(raw)} is not a table.", "Write [derived.NAME].")
+            return {}
+        found: dict[str, DerivedSection | None] = {}
+        for name, inner in raw.items():
+            path: KeyPath = ("derived", name)
+            kind = inner.get("kind") if isinstance(inner, dict) else None
+            model = DERIVED_KINDS.get(kind) if isinstance(kind, str) else None
+            if not isinstance(inner, dict):
+                self.refuse(path, f"derived.{name}", f"{written(inner)} is not a table.", "Write [derived.NAME].")
+            elif model is None:
+                known = ", ".join(f'"{kind}"' for kind in DERIVED_KINDS)
+                what = f"{written(kind)} is no kind of derived channel{nearest(str(kind), DERIVED_KINDS)}."
+                what = "is missing." if kind is None else what
+                self.refuse((*path, "kind"), f"derived.{name} kind", what, f"Write one of: {known}.")
+            else:
+                found[name] = self.section(model.section, inner, path, f"derived.{name}")
+                continue
+            found[name] = None
+        return found
 
     def protection(self) -> dict[str, str]:
         raw = self.data.get("protection", {})

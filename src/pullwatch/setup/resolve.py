@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from pullwatch.channels import QUANTITIES
 from pullwatch.errors import ExpressionError, SetupError, nearest
 from pullwatch.setup import defaults
+from pullwatch.setup.deriving import DerivedReader
 from pullwatch.setup.fed_channels import ChannelReader
 from pullwatch.setup.feed_tables import read_feeds
 from pullwatch.setup.findings import Findings
@@ -26,6 +27,8 @@ def resolve(setup: Setup) -> Plan:
     findings = Findings(setup)
     reader = ChannelReader(findings)
     reader.read()
+    derived = DerivedReader(findings, reader).read()
+    reader.unclaimed()
     channels = reader.channels
     feed_plans, dbc_texts = read_feeds(findings, channels)
     limits = LimitReader(findings, channels).read()
@@ -38,6 +41,8 @@ def resolve(setup: Setup) -> Plan:
     in_order = tuple(channels.values())
     facts += lost_rules(rule_set(in_order, list(limits.values()), facts, names))
     kinds = {name: feed.options.kind for feed in setup.feeds if feed.options is not None for name in feed.gives or ()}
+    for made in derived:
+        kinds.setdefault(made.channel, kinds[made.inputs[0]])
     facts = demoted(facts, names, limits.values(), reader.rates, kinds)
     return Plan(
         car=Car(**setup.car.model_dump()),
@@ -48,6 +53,7 @@ def resolve(setup: Setup) -> Plan:
         feeds=feed_plans,
         limits=tuple(limits.values()),
         facts=tuple(facts),
+        derived=derived,
         setup_file=setup.path.name,
         files={**dbc_texts, setup.path.name: setup.text},
     )

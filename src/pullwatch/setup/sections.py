@@ -96,5 +96,5 @@ class RuleSection(Section):
     says: Sentence | None = None
 
 
-SECTIONS = ("car", "profile", "protection", "feed", "channel", "limit", "rule")
+SECTIONS = ("car", "profile", "protection", "feed", "channel", "derived", "limit", "rule")
 """Every section there is, in the order in which a file usually has them."""

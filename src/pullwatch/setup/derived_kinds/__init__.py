@@ -1,0 +1,45 @@
+"""What the setup knows of each kind of derived channel: one module for each family, and the table of them.
+
+[derived.NAME] makes a channel by a kind. Some channels follow from others without anything to set: they are made by
+themselves (`STANDARD`) as soon as a rule, a limit or a [channel.NAME] names them and no feed gives them. A kind in
+`AMENDING` makes no channel of its own: it doubts the samples of one, and is asked for by keys of [channel.NAME].
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from pullwatch.setup.derived_kinds.base import DerivedChecking, DerivedSection, KindOfDerived
+from pullwatch.setup.derived_kinds.formulas import (
+    FORMULAS,
+    BoostSection,
+    FuelDifferentialSection,
+    InjectorDutySection,
+    PressureRatioSection,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from pullwatch.setup.sections import ChannelSection
+
+__all__ = ["AMENDING", "ASKED", "KINDS", "STANDARD", "DerivedChecking", "DerivedSection", "KindOfDerived"]
+
+KINDS: Final[dict[str, KindOfDerived]] = {
+    **FORMULAS,
+}
+"""Kinds a [derived.NAME] may have."""
+
+AMENDING: Final[dict[str, KindOfDerived]] = {}
+"""Kinds that amend a channel's own samples, in the order in which they do."""
+
+ASKED: Final[dict[str, Callable[[str, ChannelSection | None], DerivedSection | None]]] = {}
+"""For each amending kind: what is asked of it by a channel's name and its [channel.NAME], None if nothing is."""
+
+STANDARD: Final[dict[str, DerivedSection]] = {
+    "boost": BoostSection(),
+    "pressure_ratio": PressureRatioSection(),
+    "fuel_differential_pressure": FuelDifferentialSection(),
+    "injector_duty": InjectorDutySection(),
+}
+"""Channels that are made by themselves when they are named, no feed gives them, and all they rest on is there."""
