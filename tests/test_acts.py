@@ -23,11 +23,12 @@ from pullwatch.batch import ACTS_FEED, Kind
 from pullwatch.clock import SessionClock
 from pullwatch.errors import ActError
 from pullwatch.feeds.intake import Intake
+from pullwatch.watchdog.alarms import Priority
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Iterator
 
-RULES = ("lean under boost", "overboost")
+RULES = {"lean under boost": Priority.CRITICAL, "overboost": Priority.CAUTION}
 
 
 class Desk:
@@ -74,6 +75,22 @@ def test_acts_become_records_of_feed_0(desk: Desk) -> None:
     ]
 
 
+def test_hiding_a_rule_is_by_name_for_a_time_and_never_a_critical_one(desk: Desk) -> None:
+    """Shelving has an end within half an hour; a critical rule can only be taken out of service, and put back."""
+    asked = {"act": "shelve", "rule": "overboost", "minutes": 2.5}
+    assert desk.acts.obey(json.dumps(asked).encode(), "me") == 'shelved "overboost" for 2.5 minutes'
+    assert desk.acts.hide("unshelve", "overboost", "me") == 'unshelved "overboost"'
+    assert desk.acts.hide("out-of-service", "lean under boost", "me") == 'taken out of service "lean under boost"'
+    in_service = json.dumps({"act": "in-service", "rule": "lean under boost"}).encode()
+    assert desk.acts.obey(in_service, "you") == 'put back in service "lean under boost"'
+    assert desk.took() == [
+        {"act": "shelve", "rule": "overboost", "for_ns": 150_000_000_000, "who": "me"},
+        {"act": "unshelve", "rule": "overboost", "who": "me"},
+        {"act": "out-of-service", "rule": "lean under boost", "who": "me"},
+        {"act": "in-service", "rule": "lean under boost", "who": "you"},
+    ]
+
+
 def test_an_act_on_no_rule_is_refused(desk: Desk) -> None:
     """A rule that does not exist is refused with the nearest name, and leaves no record."""
     with pytest.raises(ActError, match=r'no rule "overbost" \(did you mean "overboost"\?\)'):
@@ -93,6 +110,13 @@ BAD = [
     (b'{"act": "acknowledge", "rules": "x"}', '"rules" is not known here (did you mean "rule"?)'),
     (b'{"act": "reset", "rule": "none such"}', 'no rule "none such"'),
     (b'{"act": "reset", "text": "x"}', '"text" is not known here'),
+    (b'{"act": "shelve", "rule": "lean under boost", "minutes": 5}', "is critical and cannot be shelved"),
+    (b'{"act": "shelve", "rule": "overboost", "minutes": 31}', "expected up to 30 minutes"),
+    (b'{"act": "shelve", "rule": "overboost", "minutes": NaN}', "nan minutes is no time"),
+    (b'{"act": "shelve", "rule": "overboost", "minutes": true}', '"minutes" is not a number'),
+    (b'{"act": "shelve", "minutes": 5}', '"shelve" is about one rule'),
+    (b'{"act": "out-of-service"}', '"out-of-service" is about one rule'),
+    (b'{"act": "in-service", "rule": "overbost"}', 'did you mean "overboost"'),
     (b'{"act": "mark", "text": ["x"]}', '"text" is not a text'),
     (b'{"act": "mark", "text": "' + b"x" * 1001 + b'"}', "1001 characters"),
     (b'{"act": "mark", "who": "' + b"x" * 65 + b'"}', "65 characters"),

@@ -1,9 +1,12 @@
-"""Acts: what a person does to the watching (acknowledge, reset, mark) is a feed too, number 0, recorded like the rest.
+"""Acts: what a person does to the watching is a feed too, number 0, recorded like the rest.
 
 They come from the keys of the console and from a local socket that only its owner may use. On the socket a request is
-one line of JSON, `{"act": "acknowledge", "rule": name or null, "who": text}`, `{"act": "reset", …}` or
-`{"act": "mark", "text": text, "who": text}`, and so is its answer, `{"ok": true, "said": text}` or
-`{"ok": false, "why": text}`.
+one line of JSON, and so is its answer, `{"ok": true, "said": text}` or `{"ok": false, "why": text}`:
+
+    {"act": "acknowledge" | "reset", "rule": name or null, "who": text}
+    {"act": "mark", "text": text, "who": text}
+    {"act": "shelve", "rule": name, "minutes": number, "who": text}
+    {"act": "unshelve" | "out-of-service" | "in-service", "rule": name, "who": text}
 """
 
 from __future__ import annotations
@@ -22,13 +25,14 @@ from typing import TYPE_CHECKING, Any, Final, Self
 
 from pullwatch.batch import ACTS_FEED, Kind
 from pullwatch.errors import ActError, nearest
+from pullwatch.watchdog.alarms import LONGEST_SHELF, Priority
 
 if sys.platform != "win32":
     import termios
     import tty
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Collection
+    from collections.abc import Callable, Mapping
 
     from pullwatch.feeds.intake import Intake
 
@@ -45,15 +49,22 @@ IDLE_PATIENCE: Final = 30.0
 ANSWER_PATIENCE: Final = 3.0
 """Seconds the sender of an act waits for the answer."""
 _EXAMPLE: Final = 'expected for example {"act": "acknowledge", "rule": null}.'
+KNOWN: Final = ("acknowledge", "reset", "mark", "shelve", "unshelve", "out-of-service", "in-service")
+_HIDING: Final = {
+    "unshelve": "unshelved",
+    "out-of-service": "taken out of service",
+    "in-service": "put back in service",
+}
+NS_PER_MINUTE: Final = 60_000_000_000
 SOCKET_NAME: Final = "acts.socket"
 _PATH_LIMIT: Final = 100
 """Bytes of the longest path a Unix socket may have on every system (the least known limit is 104 with its end)."""
 
 
 class Acts:
-    """Turns what a person does into records. `rules` are the names there are; None: any name is taken."""
+    """Turns what a person does into records. `rules` are the priorities by name; None: any name is taken."""
 
-    def __init__(self, intake: Intake, rules: Collection[str] | None = None) -> None:
+    def __init__(self, intake: Intake, rules: Mapping[str, Priority] | None = None) -> None:
         self._intake = intake
         self._rules = rules
 
@@ -64,6 +75,23 @@ class Acts:
     def reset(self, rule: str | None, who: str) -> str:
         """Reset the latched alarm of `rule` (None: of all); return what was done. Raises ActError for no such rule."""
         return self._about("reset", rule, who)
+
+    def shelve(self, rule: str, minutes: float, who: str) -> str:
+        """Hide a rule for a time; return what was done. Raises ActError for a critical rule or too long a time."""
+        self._known(rule)
+        if self._rules is not None and self._rules[rule] is Priority.CRITICAL:
+            raise ActError(f'"{rule}" is critical and cannot be shelved. It can be taken out of service, by name.')
+        most = LONGEST_SHELF / NS_PER_MINUTE
+        if not 0 < minutes <= most:
+            raise ActError(f"{minutes:g} minutes is no time to shelve a rule for; expected up to {most:g} minutes.")
+        self._put({"act": "shelve", "rule": rule, "for_ns": round(minutes * NS_PER_MINUTE), "who": _who(who)})
+        return f'shelved "{rule}" for {minutes:g} minutes'
+
+    def hide(self, act: str, rule: str, who: str) -> str:
+        """Unshelve a rule, take it out of service or put it back; return what was done. Raises ActError."""
+        self._known(rule)
+        self._put({"act": act, "rule": rule, "who": _who(who)})
+        return f'{_HIDING[act]} "{rule}"'
 
     def mark(self, text: str, who: str) -> str:
         """Mark this moment in the recording. Returns what was done; raises ActError if the text is too long."""
@@ -87,19 +115,32 @@ class Acts:
                 _only(asked, ("act", "rule", "who"))
                 rule = _text(asked, "rule", None)
                 return self.acknowledge(rule, who) if act == "acknowledge" else self.reset(rule, who)
+            case "shelve":
+                _only(asked, ("act", "rule", "minutes", "who"))
+                minutes = asked.get("minutes")
+                if isinstance(minutes, bool) or not isinstance(minutes, int | float):
+                    raise ActError('"minutes" is not a number; expected for example "minutes": 10.')
+                return self.shelve(_needed(asked), minutes, who)
+            case "unshelve" | "out-of-service" | "in-service":
+                _only(asked, ("act", "rule", "who"))
+                return self.hide(act, _needed(asked), who)
             case "mark":
                 _only(asked, ("act", "text", "who"))
                 return self.mark(_text(asked, "text", ""), who)
             case _:
-                hint = nearest(act, ("acknowledge", "reset", "mark")) if isinstance(act, str) else ""
-                raise ActError(f"there is no act {json.dumps(act)[:80]}{hint}; expected acknowledge, reset or mark.")
+                hint = nearest(act, KNOWN) if isinstance(act, str) else ""
+                raise ActError(f"there is no act {json.dumps(act)[:80]}{hint}; expected {', '.join(KNOWN)}.")
 
     def _about(self, act: str, rule: str | None, who: str) -> str:
-        if rule is not None and self._rules is not None and rule not in self._rules:
-            raise ActError(f'there is no rule "{rule[:80]}"{nearest(rule[:80], self._rules)}.')
+        if rule is not None:
+            self._known(rule)
         self._put({"act": act, "rule": rule, "who": _who(who)})
         done = "acknowledged" if act == "acknowledge" else act
         return f'{done} "{rule}"' if rule is not None else f"{done} all"
+
+    def _known(self, rule: str) -> None:
+        if self._rules is not None and rule not in self._rules:
+            raise ActError(f'there is no rule "{rule[:80]}"{nearest(rule[:80], self._rules)}.')
 
     def _put(self, payload: dict[str, Any]) -> None:
         self._intake.put(ACTS_FEED, Kind.ACT, json.dumps(payload).encode())
@@ -119,6 +160,15 @@ def _text(asked: dict[str, Any], key: str, default: Any) -> Any:
     if not isinstance(value, str):
         raise ActError(f'"{key}" is not a text; expected for example "{key}": "lean under boost".')
     return value
+
+
+def _needed(asked: dict[str, Any]) -> str:
+    """Return the name of the rule an act is about that is never about all of them."""
+    rule = _text(asked, "rule", None)
+    if rule is None:
+        raise ActError(f'"{asked["act"]}" is about one rule; expected for example "rule": "coolant warm".')
+    name: str = rule
+    return name
 
 
 def _only(asked: dict[str, Any], known: tuple[str, ...]) -> None:

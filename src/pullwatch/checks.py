@@ -89,6 +89,7 @@ def report(plan: Plan) -> Report:
         ("Channels", tuple(line for channel in plan.channels for line in _channel(channel, plan))),
         ("Limits", tuple(_limit(limit, plan) for limit in plan.limits) or ("none",)),
         ("Rules", tuple(line for rule, facts in _rules(plan) for line in _rule_lines(rule, facts, plan)) or ("none",)),
+        *((f"Rules not armed in the profile {plan.profile}", plan.unarmed),) * bool(plan.unarmed),
         ("Rules added by pullwatch, so that silence is always an alarm of its own", automatic or ("none",)),
         ("What the controller itself cuts at", _protection(plan)),
         (
@@ -185,6 +186,8 @@ def _rule_lines(rule: Rule, facts: RuleFacts, plan: Plan) -> Iterator[str]:
         yield f"    asked to be {facts.asked.name.lower()}; {facts.note}"
     if facts.while_:
         yield f"    while {facts.while_}"
+    if facts.silent_while:
+        yield f"    silent, by design, while it is known that {facts.silent_while}"
     yield f"    trip  {facts.trip}"
     after = "at once" if not facts.on_delay else f"after {facts.on_delay / NS_PER_MS:g} ms"
     if facts.dose:

@@ -177,6 +177,40 @@ def reset(
 
 
 @app.command()
+def shelve(
+    rule: Annotated[str, typer.Argument(metavar="RULE", help="Name of the rule; a critical one cannot be shelved.")],
+    minutes: Annotated[float, typer.Option(help="For how long, up to half an hour.")] = 10.0,
+    sessions: Root = None,
+) -> None:
+    """Hide a rule for a time. It is told again, if it still stands, when the time is over."""
+    _act({"act": "shelve", "rule": rule, "minutes": minutes}, sessions)
+
+
+@app.command()
+def unshelve(
+    rule: Annotated[str, typer.Argument(metavar="RULE", help="Name of the rule.")], sessions: Root = None
+) -> None:
+    """Show a shelved rule again before its time is over."""
+    _act({"act": "unshelve", "rule": rule}, sessions)
+
+
+@app.command("out-of-service")
+def out_of_service(
+    rule: Annotated[str, typer.Argument(metavar="RULE", help="Name of the rule.")], sessions: Root = None
+) -> None:
+    """Take a rule out, by name, until it is put back: its sensor is known to be broken. Later sessions keep it out."""
+    _act({"act": "out-of-service", "rule": rule}, sessions)
+
+
+@app.command("in-service")
+def in_service(
+    rule: Annotated[str, typer.Argument(metavar="RULE", help="Name of the rule.")], sessions: Root = None
+) -> None:
+    """Put a rule back that was taken out of service."""
+    _act({"act": "in-service", "rule": rule}, sessions)
+
+
+@app.command()
 def mark(text: Annotated[str, typer.Argument(help="What to note.")] = "", sessions: Root = None) -> None:
     """Mark this moment in the session being watched."""
     _act({"act": "mark", "text": text}, sessions)

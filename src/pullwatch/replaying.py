@@ -13,7 +13,7 @@ from pullwatch.errors import SessionError
 from pullwatch.recording.reader import Session
 from pullwatch.setup import Plan
 from pullwatch.station import Path
-from pullwatch.watchdog.alarms import STATE_WORDS, Change, State
+from pullwatch.watchdog.alarms import QUIET, STATE_WORDS, Change, State
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
@@ -124,7 +124,11 @@ def _show(session: Session, speed: float | None) -> bool:
             console.take(step.batch, step.changes)
             states = step.path.watchdog.states()
         console.say(session.ending.at_ns, f"the recording ends: {session.ending.reason}")
-        standing = [f"{r.name} ({STATE_WORDS[s]})" for r, s in zip(plan.rules.rules, states, strict=False) if s]
+        standing = [
+            f"{rule.name} ({STATE_WORDS[state]})"
+            for rule, state in zip(plan.rules.rules, states, strict=False)
+            if state not in QUIET
+        ]
         if standing:
             console.say(session.ending.at_ns, f"still standing: {', '.join(standing)}", worse=True)
     finally:

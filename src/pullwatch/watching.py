@@ -21,11 +21,12 @@ from pullwatch.annunciators.console import Console
 from pullwatch.annunciators.sound import Sound
 from pullwatch.clock import NS_PER_MS, NS_PER_S, SessionClock, steady_name
 from pullwatch.errors import ActError, SessionError
+from pullwatch.feeds.bus_health import BusHealth
 from pullwatch.recording.recorder import Recorder
 from pullwatch.recording.session import bring_home, info, latest, new_folder, standing
 from pullwatch.sentinel.link import SentinelLink
 from pullwatch.station import Station
-from pullwatch.watchdog.alarms import STATE_WORDS, Priority
+from pullwatch.watchdog.alarms import QUIET, STATE_WORDS, Priority
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -81,8 +82,8 @@ async def _watch(plan: Plan, base: Path, root: Path, device: str) -> bool:
             sentinel=link,
             carried=carried,
         )
-        acts = Acts(station.intake, rules)
-        keeper = _Keeper(console, recorder, link, clock)
+        acts = Acts(station.intake, {rule.name: rule.priority for rule in plan.rules.rules})
+        keeper = _Keeper(console, recorder, link, clock, BusHealth(station.feeds, station.path.decoders))
         stack.callback(keeper.stop)
         keeper.start()
         live = _live(folder)
@@ -99,7 +100,11 @@ async def _watch(plan: Plan, base: Path, root: Path, device: str) -> bool:
                 console.say(clock.now(), f"{feed.name}: {note}")
         reason = await station.run()
         ending[:] = ["stopped", reason]
-        left = [(rule, state) for rule, state in zip(plan.rules.rules, station.standing(), strict=True) if state]
+        all_left = [(rule, state) for rule, state in zip(plan.rules.rules, station.standing(), strict=True) if state]
+        left = [(rule, state) for rule, state in all_left if state not in QUIET]
+        hidden = [f"{rule.name} ({STATE_WORDS[state]})" for rule, state in all_left if state in QUIET]
+        if hidden:
+            console.say(clock.now(), f"not told of at the end: {', '.join(hidden)}")
         for rule, state in left:
             if rule.priority is Priority.CRITICAL:
                 console.say(clock.now(), f"still standing: {rule.name} ({STATE_WORDS[state]})", worse=True)
@@ -120,13 +125,16 @@ def send_act(root: Path, act: dict[str, Any]) -> str:
 
 
 class _Keeper:
-    """Looks after what runs beside the path: tells what the sentinel reports, and when the disk falls behind."""
+    """Looks after what runs beside the path: tells what the sentinel reports, how buses fare, when the disk lags."""
 
-    def __init__(self, console: Console, recorder: Recorder, link: SentinelLink, clock: SessionClock) -> None:
+    def __init__(
+        self, console: Console, recorder: Recorder, link: SentinelLink, clock: SessionClock, buses: BusHealth
+    ) -> None:
         self._console = console
         self._recorder = recorder
         self._link = link
         self._clock = clock
+        self._buses = buses
         self._loop = asyncio.get_running_loop()
         self._timer: asyncio.TimerHandle | None = None
         self._lagging = False
@@ -154,6 +162,9 @@ class _Keeper:
                 else "the disk keeps up again"
             )
             self._console.say(now, words, worse=self._lagging)
+        for words, worse in self._buses.news(now):
+            self._recorder.event({"event": "bus", "t": now, "says": words})
+            self._console.say(now, words, worse=worse)
         error = self._recorder.health.last_error
         if error != self._error:
             self._error = error

@@ -12,7 +12,7 @@ from pullwatch.annunciators.sound import Signals, Sound, loudest, signal_of
 from pullwatch.batch import Batch
 from pullwatch.sentinel.link import SentinelLink
 from pullwatch.sinks import Sink  # noqa: TC001 - an annotation that is the test
-from pullwatch.watchdog.alarms import TABLE, Change, Event, Priority, State
+from pullwatch.watchdog.alarms import QUIET, TABLE, Change, Event, Priority, State
 from pullwatch.watchdog.conditions import Lost
 from pullwatch.watchdog.rules import Rule, RuleSet
 
@@ -53,7 +53,16 @@ class Room:
         return self.asked[before:]
 
 
-RAISE, CLEAR, CLEAR_L, ACK, RESET = Event
+RAISE, CLEAR, CLEAR_L, ACK, RESET = Event.RAISE, Event.CLEAR, Event.CLEAR_LATCHED, Event.ACKNOWLEDGE, Event.RESET
+
+
+def test_what_is_shelved_is_quiet_at_once() -> None:
+    """Shelved it is not heard; when the time is over and it still stands, it is."""
+    room = Room()
+    room.move((WARM, RAISE))
+    assert room.move((WARM, Event.SHELVE)) == [QUIET_NOW]
+    assert room.move((WARM, Event.SHELF_OVER), (WARM, RAISE)) == [(Priority.CAUTION, WARM)]
+    assert room.move((WARM, Event.TAKE_OUT)) == [QUIET_NOW]
 
 
 def test_an_alarm_sounds_until_acknowledged() -> None:
@@ -143,10 +152,10 @@ def test_closing_is_quiet() -> None:
 @pytest.mark.parametrize("state", list(State))
 @pytest.mark.parametrize("priority", list(Priority))
 def test_only_what_nobody_has_acknowledged_sounds(priority: Priority, state: State) -> None:
-    """Normal and acknowledged states are silent, and nothing sounds more urgent than it is."""
+    """Normal, hidden and acknowledged states are silent, and nothing sounds more urgent than it is."""
     for remind in (False, True):
         signal = signal_of(priority, state, remind=remind)
-        if state in (State.NORMAL, State.ACKNOWLEDGED, State.LATCHED_ACKNOWLEDGED):
+        if state in QUIET | {State.ACKNOWLEDGED, State.LATCHED_ACKNOWLEDGED}:
             assert signal is None
         elif state is State.UNACKNOWLEDGED:
             assert signal is priority

@@ -17,8 +17,8 @@ from typing import TYPE_CHECKING, TypeAlias
 from pullwatch.batch import Kind
 from pullwatch.channels import delay_window
 from pullwatch.columns import Why
-from pullwatch.watchdog.alarms import ACTIVE, TABLE, Change, Event, State
-from pullwatch.watchdog.conditions import AllOf, AnyOf, Comparison, Lost, Not, Verdict
+from pullwatch.watchdog.alarms import ACTIVE, HIDDEN, LONGEST_SHELF, TABLE, Change, Event, Priority, State
+from pullwatch.watchdog.conditions import AllOf, AnyOf, Comparison, Lost, Not, Surely, Verdict
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -275,6 +275,8 @@ class Oracle:
                 return self.lost(left)
             case Not(part):
                 return [opposite(verdict) for verdict in self.answers(part, blindable=blindable)]
+            case Surely(part):
+                return [YES if verdict is YES else NO for verdict in self.answers(part, blindable=blindable)]
             case AllOf(parts):
                 lists = [self.answers(part, blindable=blindable) for part in parts]
                 return [min(verdicts) for verdicts in zip(*lists, strict=True)]
@@ -339,26 +341,52 @@ class Oracle:
             for carried in payload["alarms"]:
                 if carried["rule"] in by_name:
                     one, state = by_name[carried["rule"]], State(carried["state"])
+                    if state is State.SHELVED:
+                        continue
                     # Reading: an alarm that stands already is not carried in; its off-delay runs on.
                     if state in ACTIVE and one.state not in ACTIVE:
                         one.rule_no = 0
                     changes += one.put(record.t, state, None)
             return
         event = {"acknowledge": Event.ACKNOWLEDGE, "reset": Event.RESET}.get(payload["act"])
-        if event is None:
-            return
-        for one in watched:
-            if payload["rule"] in (None, one.rule.name):
-                changes += one.put(record.t, TABLE[one.state, event], event)
+        if event is not None:
+            for one in watched:
+                if payload["rule"] in (None, one.rule.name):
+                    changes += one.put(record.t, TABLE[one.state, event], event)
+        elif payload["rule"] in by_name:
+            self.hide(record.t, payload, by_name[payload["rule"]], changes)
+
+    def hide(self, t: int, payload: dict[str, object], one: Watched, changes: list[Change]) -> None:
+        """Take an act that hides a rule, or shows it again."""
+        match payload["act"]:
+            case "shelve":
+                span = payload["for_ns"]
+                assert isinstance(span, int)
+                if one.rule.priority is Priority.CRITICAL or not 0 < span <= LONGEST_SHELF:
+                    return
+                event = Event.SHELVE
+                one.until = t + span
+            case "unshelve":
+                event = Event.UNSHELVE
+            case "out-of-service":
+                event = Event.TAKE_OUT
+            case "in-service":
+                event = Event.PUT_BACK
+            case _:
+                return
+        changes += one.put(t, TABLE[one.state, event], event)
 
     def raise_and_clear(
         self, t: int, watched: list[Watched], groups: dict[str, list[Watched]], changes: list[Change]
     ) -> None:
         """Raise and clear in file order, and mark the first-out of every group that was opened at this instant."""
+        for one in watched:
+            if one.state is State.SHELVED and t >= one.until:
+                changes += one.put(t, State.NORMAL, Event.SHELF_OVER)
         opened: dict[str, list[int]] = {}  # places in `changes` of the raises that came after a group was normal
         for one in watched:
             group = one.rule.group
-            normal = all(other.state is State.NORMAL for other in groups[group])
+            normal = all(other.state is State.NORMAL or other.state in HIDDEN for other in groups[group])
             if one.is_raised(t):
                 if normal:
                     opened[group] = []
@@ -391,6 +419,7 @@ class Watched:
         self.counted = 0
         self.gate_no = 0  # ns for which G has been no, not knowing left out, since it was last yes
         self.rule_no = 0  # the same of V
+        self.until = 0  # when its shelving ends
         self.moments: list[Moment] = []
 
     def verdict(self, t: int) -> Verdict:
@@ -443,7 +472,7 @@ class Watched:
 
     def is_raised(self, t: int) -> bool:
         """Whether the alarm is raised at `t`."""
-        if self.state in ACTIVE or self.verdict(t) is not YES:
+        if self.state in ACTIVE or self.state in HIDDEN or self.verdict(t) is not YES:
             return False
         # One sample asks for nothing: a trip may be yes, and its channel silent, long before the gate opens.
         enough = self.rule.at_least_samples <= 1 or self.counted >= self.rule.at_least_samples

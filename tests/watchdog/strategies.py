@@ -17,7 +17,7 @@ from pullwatch.batch import ACTS_FEED, Kind, Record
 from pullwatch.channels import NO_DELAY, Channel, Delay, Dimension
 from pullwatch.columns import Sample, Why
 from pullwatch.watchdog.alarms import Priority, State
-from pullwatch.watchdog.conditions import AllOf, AnyOf, Comparison, Lost, Not, Term
+from pullwatch.watchdog.conditions import AllOf, AnyOf, Comparison, Lost, Not, Surely, Term
 from pullwatch.watchdog.limits import Curve
 from pullwatch.watchdog.rules import Rule, RuleSet
 
@@ -87,6 +87,7 @@ NUMBERS = (0.8, 0.9, 1.0, 1.1, 1.2)
 OPS = (">", ">=", "<", "<=")
 ALL_OPS = (*OPS, "==", "!=")
 SHORT = (0, 1, 2, 5, 10, 20)
+HIDING = ("unshelve", "out-of-service", "in-service")
 SPEEDS = (4e9, 6e9, 1.2e10, 3e10, 1e12)
 """Engine speeds (rpm) of no engine: one cycle then lasts a few ns, and a trace of 200 ns holds many."""
 
@@ -111,6 +112,8 @@ class Builder:
     blinds: dict[int, Condition] = field(default_factory=dict)
     rules: list[Rule] = field(default_factory=list)
     engine_speed: int | None = None
+    hid: tuple[str, str] | None = None
+    """What would show again what was hidden last."""
     gaps: set[int] = field(default_factory=set)
     """Spans after which something falls due: traces aim samples at exactly these."""
 
@@ -214,7 +217,8 @@ class Builder:
         pick = self.pick
         shape = pick.whole(0, 9) if depth else 0
         if shape >= 8:
-            return Not(self.make_condition(depth - 1, lefts))
+            inner = self.make_condition(depth - 1, lefts)
+            return Not(inner) if shape == 8 else Not(Surely(inner)) if chance(pick, 50) else Surely(inner)
         if shape >= 4:
             parts = tuple(self.make_condition(depth - 1, lefts) for _ in range(pick.whole(2, 3)))
             return AllOf(parts) if shape >= 6 else AnyOf(parts)
@@ -314,9 +318,17 @@ class Builder:
         """Return something a person did."""
         pick = self.pick
         names = [rule.name for rule in self.rules]
-        act = one_of(pick, ("acknowledge", "reset", "acknowledge", "reset", "mark"))
-        rule = None if chance(pick, 50) else one_of(pick, names)
-        return Record(t, ACTS_FEED, Kind.ACT, json.dumps({"act": act, "rule": rule}).encode())
+        act = one_of(pick, ("acknowledge", "reset", "acknowledge", "reset", "reset", "mark", "shelve", *HIDING))
+        rule = None if chance(pick, 50 if act not in HIDING else 5) else one_of(pick, names)
+        if self.hid is not None and chance(pick, 40):
+            act, rule = self.hid
+            self.hid = None
+        elif act in ("shelve", "out-of-service") and rule is not None:
+            self.hid = ("unshelve" if act == "shelve" else "in-service", rule)
+        said: dict[str, object] = {"act": act, "rule": rule}
+        if act == "shelve":
+            said["for_ns"] = one_of(pick, (1, 20, 90, 400, 400, *sorted(self.gaps)))
+        return Record(t, ACTS_FEED, Kind.ACT, json.dumps(said).encode())
 
     def make_carried(self, t: int) -> Record:
         """Return alarms carried in from the session before."""

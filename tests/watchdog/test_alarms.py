@@ -5,13 +5,15 @@ States and transitions: ANSI/ISA-18.2-2016 / IEC 62682:2014. Deadband and delays
 
 from __future__ import annotations
 
+import json
 from itertools import product
 
 import pytest
 
+from pullwatch.batch import Kind, Record
 from pullwatch.clock import NS_PER_MS, NS_PER_S
-from pullwatch.watchdog.alarms import ACTIVE, STATE_WORDS, TABLE, Event, Priority, State
-from pullwatch.watchdog.conditions import Comparison, Term
+from pullwatch.watchdog.alarms import ACTIVE, HIDDEN, LONGEST_SHELF, STATE_WORDS, TABLE, Event, Priority, State
+from pullwatch.watchdog.conditions import Comparison, Not, Surely, Term
 from pullwatch.watchdog.rules import Rule, RuleSet
 
 from .driving import every_way
@@ -40,17 +42,97 @@ def test_every_state_can_be_left_and_reached() -> None:
 
 
 def test_a_raise_always_leads_to_an_active_state_and_a_clear_never_does() -> None:
-    """Active means that the condition still stands."""
-    for state in State:
+    """Active means that the condition still stands; what a person hides stays hidden whatever it does."""
+    for state in set(State) - HIDDEN:
         assert TABLE[state, Event.RAISE] in ACTIVE
         assert TABLE[state, Event.CLEAR] not in ACTIVE
         assert TABLE[state, Event.CLEAR_LATCHED] not in ACTIVE
 
 
+def test_what_is_hidden_stays_hidden_until_it_is_shown_again() -> None:
+    """Nothing the engine does, and no key for all alarms, leads out of being shelved or out of service."""
+    for state, event in product(
+        HIDDEN, (Event.RAISE, Event.CLEAR, Event.CLEAR_LATCHED, Event.ACKNOWLEDGE, Event.RESET)
+    ):
+        assert TABLE[state, event] is state
+    for latched in (State.LATCHED_UNACKNOWLEDGED, State.LATCHED_ACKNOWLEDGED):
+        assert TABLE[latched, Event.SHELVE] is latched
+
+
+def shelved(priority: Priority, span: int) -> list[tuple[int, str]]:
+    """Return what a rule tells that is shelved 5 ns into standing; it stands on from 100 ns to 300 ns."""
+    rule = Rule(0, "r", compare(0, ">", 100.0), on_delay=50, off_delay=20, priority=priority)
+    trace = series(0, (0, 90.0), (100, 101.0), (300, 90.0), (400, 90.0))
+    acts = [Record(155, 0, Kind.ACT, json.dumps({"act": "shelve", "rule": "r", "for_ns": span}).encode())]
+    return [(t, state) for t, _, state in told(every_way(rules_of(rule, 10), trace, 600, acts))]
+
+
+def test_shelving_is_limited_in_time_and_loses_nothing() -> None:
+    """Shelving, for a stated time, is ISA-18.2's (text seen). What stands when it is over is told at that instant.
+
+    The run-up goes on meanwhile; one that is over before the condition ends is told at the end of the shelving or of
+    its run-up, whichever is later, and one that ends meanwhile is not told at all.
+    """
+    assert shelved(Priority.CAUTION, 70) == [
+        (150, "UNACKNOWLEDGED"),
+        (155, "SHELVED"),
+        (225, "NORMAL"),
+        (225, "UNACKNOWLEDGED"),
+        (320, "RETURNED_UNACKNOWLEDGED"),
+    ]
+    assert shelved(Priority.CAUTION, 30) == [
+        (150, "UNACKNOWLEDGED"),
+        (155, "SHELVED"),
+        (185, "NORMAL"),
+        (205, "UNACKNOWLEDGED"),
+        (320, "RETURNED_UNACKNOWLEDGED"),
+    ]
+    assert shelved(Priority.CAUTION, 200) == [(150, "UNACKNOWLEDGED"), (155, "SHELVED"), (355, "NORMAL")]
+
+
+def test_a_critical_rule_is_never_shelved_and_none_for_long() -> None:
+    """An act that would hide a critical rule, or hide one for hours, changes nothing."""
+    stands = [(150, "UNACKNOWLEDGED"), (320, "RETURNED_UNACKNOWLEDGED")]
+    assert shelved(Priority.CRITICAL, 70) == stands
+    assert shelved(Priority.CAUTION, LONGEST_SHELF + 1) == stands
+    assert shelved(Priority.CAUTION, 0) == stands
+
+
+def test_out_of_service_is_by_name_and_lasts_until_put_back() -> None:
+    """One rule by name, never all at once; put back, it tells what stands."""
+    rule = Rule(0, "r", compare(0, ">", 100.0), off_delay=20, priority=Priority.CRITICAL, latch=True)
+    trace = series(0, (0, 90.0), (100, 101.0), (300, 101.0))
+    acts = [
+        act(150, "out-of-service"),
+        act(200, "out-of-service", "r"),
+        act(300 - 40, "reset"),
+        act(301, "in-service", "r"),
+    ]
+    found = [(t, state) for t, _, state in told(every_way(rules_of(rule, 10), trace, 600, acts))]
+    assert found == [(100, "UNACKNOWLEDGED"), (200, "OUT_OF_SERVICE"), (301, "NORMAL"), (301, "UNACKNOWLEDGED")]
+
+
+def test_only_what_is_surely_so_silences() -> None:
+    """A rule silent while something is so is silent while that is known: not while it is unknown."""
+    gate = Not(Surely(compare(1, ">", 0.5)))
+    rule = Rule(0, "r", compare(0, ">", 100.0), gate=gate, off_delay=0)
+    rules = RuleSet((channel(0), channel(1, stale_after=100)), (rule,))
+    silencing = series(1, (20, 1.0), (60, 0.0), (70, None), (90, 1.0))
+    found = told(every_way(rules, [*series(0, (10, 101.0)), *silencing], 300))
+    assert found == [
+        (10, 0, "UNACKNOWLEDGED"),
+        (20, 0, "RETURNED_UNACKNOWLEDGED"),
+        (60, 0, "UNACKNOWLEDGED"),
+        (90, 0, "RETURNED_UNACKNOWLEDGED"),
+        (190, 0, "UNACKNOWLEDGED"),
+    ]
+
+
 def test_nothing_but_an_acknowledgement_takes_an_alarm_from_unacknowledged() -> None:
     """An alarm nobody has seen is never forgotten: neither by clearing nor by a reset."""
+    hiding = {Event.SHELVE, Event.TAKE_OUT}
     unseen = {State.UNACKNOWLEDGED, State.RETURNED_UNACKNOWLEDGED, State.LATCHED_UNACKNOWLEDGED}
-    for state, event in product(unseen, set(Event) - {Event.ACKNOWLEDGE}):
+    for state, event in product(unseen, set(Event) - {Event.ACKNOWLEDGE} - hiding):
         assert TABLE[state, event] in unseen, (state, event)
 
 

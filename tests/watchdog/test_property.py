@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import random
 from collections import Counter
 from dataclasses import replace
@@ -12,7 +13,7 @@ from hypothesis import HealthCheck, event, given, settings
 
 from pullwatch.batch import Batch, Kind, Record
 from pullwatch.watchdog.alarms import Change, Event, State
-from pullwatch.watchdog.conditions import AllOf, AnyOf, Condition, Lost, Not, Verdict
+from pullwatch.watchdog.conditions import AllOf, AnyOf, Condition, Lost, Not, Surely, Verdict
 from pullwatch.watchdog.judge import Watchdog
 
 from .driving import engine
@@ -31,6 +32,9 @@ def seeded(seed: int) -> Example:
 def happenings(example: Example, oracle: Oracle) -> set[str]:
     """Return what happened in an example, by the names under which it is counted."""
     found = {change.event.name.lower() if change.event is not None else "carried" for change in oracle.changes}
+    found |= {
+        "told when its shelving was over" for c in oracle.changes if c.event is Event.RAISE and _hidden(c, oracle)
+    }
     found |= {"latched" for change in oracle.changes if change.state is State.LATCHED_UNACKNOWLEDGED}
     found |= {"first-out" for change in oracle.changes if change.first_out}
     found |= {
@@ -45,6 +49,12 @@ def happenings(example: Example, oracle: Oracle) -> set[str]:
         if any(before.run_up and not after.run_up and after.trip is Verdict.NO for before, after in pairwise(moments)):
             found.add("run-up emptied")
     return found
+
+
+def _hidden(change: Change, oracle: Oracle) -> bool:
+    """Whether a raise came at the instant at which its rule was shown again."""
+    shown = (Event.SHELF_OVER, Event.UNSHELVE, Event.PUT_BACK)
+    return any(c.rule == change.rule and c.t == change.t and c.event in shown for c in oracle.changes)
 
 
 @settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
@@ -63,6 +73,11 @@ LEAST_SHARES = {
     "clear_latched": 0.08,
     "acknowledge": 0.10,
     "reset": 0.005,
+    "shelve": 0.02,
+    "shelf_over": 0.01,
+    "unshelve": 0.001,
+    "take_out": 0.02,
+    "put_back": 0.001,
     "carried": 0.10,
     "latched": 0.06,
     "first-out": 0.35,
@@ -122,6 +137,12 @@ def test_nothing_changes_before_it_is_due() -> None:
         engine(example, look)
 
 
+def _longer(data: bytes, factor: int) -> bytes:
+    """Return what a record says with the span of a shelving so many times as long."""
+    said = json.loads(data) if b"for_ns" in data else None
+    return data if said is None else json.dumps({**said, "for_ns": said["for_ns"] * factor}).encode()
+
+
 def slower(example: Example, factor: int) -> Example:
     """Return the same example with every time and span so many times as long (doses are left out: they are rounded)."""
     rules = example.rules
@@ -142,7 +163,9 @@ def slower(example: Example, factor: int) -> Example:
         replace(rule, on_delay=rule.on_delay * factor, off_delay=rule.off_delay * factor) for rule in rules.rules
     )
     samples = tuple((t * factor, number, value, why) for t, number, value, why in example.samples)
-    records = tuple(Record(record.t * factor, record.feed, record.kind, record.data) for record in example.records)
+    records = tuple(
+        Record(record.t * factor, record.feed, record.kind, _longer(record.data, factor)) for record in example.records
+    )
     return Example(
         replace(rules, channels=channels, rules=watched),
         samples,
@@ -179,7 +202,7 @@ def test_milliseconds_are_judged_like_nanoseconds() -> None:
 def parts(condition: Condition) -> int:
     """Return how many conditions stand in a condition."""
     match condition:
-        case Not(part):
+        case Not(part) | Surely(part):
             return 1 + parts(part)
         case AllOf(inner) | AnyOf(inner):
             return 1 + sum(parts(part) for part in inner)

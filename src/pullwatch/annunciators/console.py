@@ -184,6 +184,8 @@ class Console:
             words.append("all alarms" if rule is None else str(rule))
         elif rule is not None:
             words.append(str(rule))
+        if "for_ns" in facts:
+            words.append(f"for {facts.pop('for_ns') / (60 * NS_PER_S):g} minutes")
         words += [str(value) if key in ("text", "words") else f"{key} {value}" for key, value in facts.items()]
         if record.feed != ACTS_FEED:
             words.append(f"(by {self._feeds.get(record.feed, f'feed {record.feed}')})")

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from pullwatch.watchdog.alarms import Change
     from pullwatch.watchdog.rules import RuleSet
 
+BY_HAND = frozenset({Event.ACKNOWLEDGE, Event.RESET, Event.SHELVE, Event.TAKE_OUT})
 UNSEEN = frozenset({State.RETURNED_UNACKNOWLEDGED, State.LATCHED_UNACKNOWLEDGED})
 """Over, but nobody has acknowledged it."""
 
@@ -99,8 +100,8 @@ class Sound:
                 if change.state is State.UNACKNOWLEDGED:
                     self._standing.pop(change.rule, None)  # raised (again): it goes to the end of the order
                 self._standing[change.rule] = change.state
-            # Whoever acknowledges wants quiet now; an alarm that ends by itself may finish its burst.
-            finish = finish and change.event not in (Event.ACKNOWLEDGE, Event.RESET)
+            # Whoever acknowledges or hides wants quiet now; an alarm that ends by itself may finish its burst.
+            finish = finish and change.event not in BY_HAND
         self._say(finish=finish)
 
     def close(self) -> None:

@@ -26,6 +26,7 @@ from pullwatch.watchdog.conditions import (
     Lost,
     Names,
     Not,
+    Surely,
     Term,
     parse,
     parse_trip,
@@ -91,6 +92,7 @@ class RuleFacts:
     says: str = ""
     automatic: bool = False
     note: str = ""
+    silent_while: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,8 +110,8 @@ class Plan:
 
     `channels` are in order of their number (from 0), `rates` the stated sample rates in Hz (None: not stated) in the
     same order. `facts` are the rules in order of their number (from 0), `rules` the same as the watchdog takes them,
-    made here. `derived` are the operators that make channels from others or doubt them, each after those it rests
-    on. `protection` is what the controller itself cuts at, by channel name, in the channel's unit. `files` are
+    made here. `derived` are the operators that make channels from others or doubt them, each after those it rests on.
+    `unarmed` are the names of rules that the profile leaves out. `protection` is what the controller itself cuts at, by channel name, in the channel's unit. `files` are
     the texts of the setup file and of the DBC files, by file name. Raises ExpressionError if a condition is wrong.
     """
 
@@ -122,6 +124,7 @@ class Plan:
     limits: tuple[Limit, ...]
     facts: tuple[RuleFacts, ...]
     derived: tuple[DerivedPlan, ...]
+    unarmed: tuple[str, ...]
     setup_file: str
     files: Mapping[str, str] = field(repr=False)
     rules: RuleSet = field(init=False, repr=False, compare=False)
@@ -172,6 +175,7 @@ class Plan:
                 {**asdict(rule), "priority": rule.priority.name.lower(), "asked": rule.asked.name.lower()}
                 for rule in self.facts
             ],
+            "unarmed": list(self.unarmed),
             "setup_file": self.setup_file,
             "files": dict(self.files),
         }
@@ -193,6 +197,7 @@ class Plan:
                 limits=tuple(_limit_from_dict(limit) for limit in data["limits"]),
                 facts=tuple(_rule_from_dict(rule) for rule in data["rules"]),
                 derived=tuple(DerivedPlan.from_dict(derived) for derived in data.get("derived", ())),
+                unarmed=tuple(data.get("unarmed", ())),
                 setup_file=data["setup_file"],
                 files=dict(data["files"]),
             )
@@ -235,6 +240,8 @@ def fold(condition: Condition, constants: Mapping[str, float]) -> Condition:
             return condition
         case Not(part):
             return Not(fold(part, constants))
+        case Surely(part):
+            return Surely(fold(part, constants))
         case AllOf(parts):
             return AllOf(tuple(fold(part, constants) for part in parts))
         case AnyOf(parts):
@@ -244,12 +251,15 @@ def fold(condition: Condition, constants: Mapping[str, float]) -> Condition:
 def rule_of(number: int, facts: RuleFacts, names: Names, constants: Mapping[str, float]) -> Rule:
     """Read a rule's texts and return it as the watchdog takes it. Raises ExpressionError."""
     trip = fold(parse_trip(facts.trip, names), constants)
+    gates: list[Condition] = [fold(parse(facts.while_, names), constants)] if facts.while_ else []
+    if facts.silent_while:
+        gates.append(Not(Surely(fold(parse(facts.silent_while, names), constants))))
     assert isinstance(trip, Comparison | Lost)
     return Rule(
         number=number,
         name=facts.name,
         trip=trip,
-        gate=fold(parse(facts.while_, names), constants) if facts.while_ else None,
+        gate=None if not gates else gates[0] if len(gates) == 1 else AllOf(tuple(gates)),
         on_delay=facts.on_delay,
         dose=facts.dose,
         at_least_samples=facts.at_least_samples,

@@ -35,7 +35,8 @@ def resolve(setup: Setup) -> Plan:
     read_blinds(findings, channels, Names(channels, *limit_names(limits.values(), channels)))
     names = Names(channels, *limit_names(limits.values(), channels))
     protection = read_protection(findings, channels)
-    facts = RuleReader(findings, names).read()
+    rules = RuleReader(findings, names)
+    facts = rules.read()
     if findings.problems or setup.car is None:
         raise SetupError(setup.path, findings.problems)
     in_order = tuple(channels.values())
@@ -54,6 +55,7 @@ def resolve(setup: Setup) -> Plan:
         limits=tuple(limits.values()),
         facts=tuple(facts),
         derived=derived,
+        unarmed=tuple(rules.unarmed),
         setup_file=setup.path.name,
         files={**dbc_texts, setup.path.name: setup.text},
     )

@@ -24,11 +24,11 @@ from pullwatch.setup.defaults import in_words
 from pullwatch.setup.fed_channels import ns
 from pullwatch.setup.plan import RuleFacts, constants_of, rule_of
 from pullwatch.watchdog.alarms import Priority
-from pullwatch.watchdog.conditions import Comparison, Lost, leaves, parse, parse_trip
+from pullwatch.watchdog.conditions import AllOf, AnyOf, Comparison, Lost, Not, Surely, leaves, parse, parse_trip
 from pullwatch.watchdog.rules import DOSE_PER_UNIT_SECOND
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
 
     from pullwatch.channels import Channel
     from pullwatch.setup.findings import Findings
@@ -54,6 +54,8 @@ class RuleReader:
         self.names = names
         self.index = 0
         self.shown = ""
+        self.unarmed: list[str] = []
+        """Names of the rules the profile leaves out."""
 
     def read(self) -> list[RuleFacts]:
         """Return the facts of every rule that is right; what is wrong is noted."""
@@ -68,7 +70,11 @@ class RuleReader:
                 line = self.findings.setup.line("rule", first[section.name], "name")
                 self.refuse("name", f"line {line} has a rule of this name already.")
             first.setdefault(section.name, index)
-            facts.append(self.one(section))
+            read = self.one(section)
+            if section.profiles is None or self.findings.setup.profile.kind in section.profiles:
+                facts.append(read)
+            else:
+                self.unarmed.append(section.name)
         return facts
 
     def refuse(self, key: str, what: str, todo: str = "") -> None:
@@ -80,6 +86,8 @@ class RuleReader:
         trip = self.condition("trip", section.trip)
         if section.while_ is not None:
             self.condition("while", section.while_)
+        if section.silent_while is not None:
+            self.condition("silent_while", section.silent_while)
         if isinstance(trip, Lost) and section.at_least_samples > 1:
             self.refuse("at_least_samples", "silence has no samples: the alarm would never come.", "Take the key out.")
         priority = Priority[section.priority.upper()]
@@ -96,6 +104,7 @@ class RuleReader:
             asked=priority,
             group=section.group,
             says=self.says(section, priority),
+            silent_while=section.silent_while or "",
         )
 
     def condition(self, key: str, text: str) -> Condition | None:
@@ -178,7 +187,22 @@ def needed(rule: Rule, rules: RuleSet) -> tuple[int, ...]:
 
 
 def _written(rule: Rule) -> list[Leaf]:
-    return [*leaves(rule.trip), *(() if rule.gate is None else leaves(rule.gate))]
+    """Return the leaves that hold a rule up when they are not known: not those that can only silence it."""
+    return [*leaves(rule.trip), *(() if rule.gate is None else armed_by(rule.gate))]
+
+
+def armed_by(gate: Condition) -> Iterator[Leaf]:
+    """Yield the leaves of a gate but for those under `Surely`, which are never waited for."""
+    match gate:
+        case Surely():
+            return
+        case Not(part):
+            yield from armed_by(part)
+        case AllOf(parts) | AnyOf(parts):
+            for part in parts:
+                yield from armed_by(part)
+        case _:
+            yield gate
 
 
 def _named(leaf: Leaf, rules: RuleSet) -> set[int]:

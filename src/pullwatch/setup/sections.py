@@ -93,6 +93,10 @@ class RuleSection(Section):
     latch: bool = False
     priority: Literal["critical", "caution", "note"] = "caution"
     group: Name = "engine"
+    silent_while: str | None = None
+    """Suppressed by design while this is known to be so: a condition that is not known never silences."""
+    profiles: Annotated[list[Literal["dyno", "strip", "street"]], Field(min_length=1)] | None = None
+    """Where the rule is armed; None: everywhere."""
     says: Sentence | None = None
 
 

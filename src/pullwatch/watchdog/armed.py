@@ -19,7 +19,7 @@ from pullwatch.channels import NO_DELAY, delay_window, longest_window
 from pullwatch.columns import Column, column
 from pullwatch.errors import ExpressionError
 from pullwatch.ring import Ring
-from pullwatch.watchdog.conditions import SWAPPED, AllOf, AnyOf, Comparison, Lost, Not, Verdict, leaves
+from pullwatch.watchdog.conditions import SWAPPED, AllOf, AnyOf, Comparison, Lost, Not, Surely, Verdict, leaves
 from pullwatch.watchdog.runup import RunUp
 
 if TYPE_CHECKING:
@@ -159,7 +159,8 @@ class ArmedGate:
         self.number = number
         self.condition = condition
         self.answer = answer
-        self.verdict = STALE
+        self.verdict = answer()
+        """Stale before anything was heard, unless the condition makes something else of that."""
         self.log: Log | None = None
         self.rules: list[int] = []
 
@@ -167,6 +168,8 @@ class ArmedGate:
         """Return the log, reaching back at least `lookback` ns."""
         if self.log is None:
             self.log = Log(lookback)
+            if self.verdict != STALE:
+                self.log.add(0, self.verdict)
         self.log.lookback = max(self.log.lookback, lookback)
         return self.log
 
@@ -182,9 +185,9 @@ class ArmedRule:
         self.gate = gate
         self.windowed = gate is not None and not trip.is_lost and not trip.delay.is_none
         self.each = self.windowed or rule.dose > 0 or rule.at_least_samples > 1
-        self.window_gate = STALE
+        self.window_gate = STALE if gate is None else gate.verdict
         """The windowed gate's verdict, standing since the left side was last judged."""
-        self.runup = RunUp(rule, YES if gate is None else STALE)
+        self.runup = RunUp(rule, YES if gate is None else gate.verdict)
 
 
 class Armed:
@@ -250,7 +253,7 @@ class Armed:
         """Channels whose past the ring keeps; of the others only the latest sample is ever asked for."""
         self.now = -1
         """Everything up to and including this instant has been judged."""
-        self.rule_number = {rule.name: rule.number for rule in rules.rules}
+        self.by_name = {rule.name: rule for rule in rules.rules}
 
     def _leaf(self, written: Written) -> ArmedLeaf:
         leaf = self._leaf_of.get(written)
@@ -284,6 +287,9 @@ class Armed:
             case Not(part):
                 inner = self._answer(part)
                 return lambda: SWAPPED[inner()]
+            case Surely(part):
+                known = self._answer(part)
+                return lambda: YES if known() == YES else NO
             case AllOf(parts):
                 answers = [self._answer(part) for part in parts]
                 return lambda: min([answer() for answer in answers])

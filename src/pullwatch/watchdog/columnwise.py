@@ -7,13 +7,14 @@ each. Leaves are judged for a whole batch at once; only the run-ups are walked, 
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from pullwatch.channels import FASTEST_RPM, SLOWEST_RPM
+from pullwatch.watchdog.alarms import Event
 from pullwatch.watchdog.armed import BLIND, FAULT, GOOD, LONG_AGO, MICRO, NO, STALE, YES
-from pullwatch.watchdog.conditions import AllOf, AnyOf, Comparison, Lost, Not
+from pullwatch.watchdog.conditions import AllOf, AnyOf, Comparison, Lost, Not, Surely
 from pullwatch.watchdog.runup import NEVER
 from pullwatch.watchdog.steps import SWAP, Judged, Steps, Track, changes_only, least_unknown, merge
 
@@ -28,6 +29,15 @@ if TYPE_CHECKING:
     from pullwatch.watchdog.conditions import Condition
     from pullwatch.watchdog.firstout import Changes
     from pullwatch.watchdog.steps import Codes, Flags, Floats, Ints
+
+
+_TURN: Final[dict[Event | None, int]] = {
+    Event.SHELF_OVER: 1,
+    Event.RAISE: 2,
+    Event.CLEAR: 2,
+    Event.CLEAR_LATCHED: 2,
+}
+"""Which changes of one instant come after the acts'."""
 
 
 class ColumnJudge:
@@ -71,8 +81,8 @@ class ColumnJudge:
             self._log(gate)
         for rule in armed.armed:
             self._walk(rule, acts, out)
-        # Acts come before raises and clears at one instant, then rules in file order (the sort is stable).
-        out.made.sort(key=lambda change: (change.t, change.event is not None and change.event < 3, change.rule))
+        # At one instant acts come first, then shelvings that are over, then raises and clears, each in file order.
+        out.made.sort(key=lambda change: (change.t, _TURN.get(change.event, 0), change.rule))
         self._leave()
 
     # -- step functions ----------------------------------------------------------------------------
@@ -290,6 +300,9 @@ class ColumnJudge:
             case Not(part):
                 inner = self._steps_of(part)
                 return Steps(inner.t, SWAP[inner.verdict])
+            case Surely(part):
+                known = self._steps_of(part)
+                return changes_only(known.t, np.where(known.verdict == YES, YES, NO).astype(np.uint8))
             case AllOf(parts):
                 return merge([self._steps_of(part) for part in parts])
             case AnyOf(parts):
@@ -391,11 +404,11 @@ class ColumnJudge:
                         if carried == number:
                             out.place(armed, t, number, state)
                 else:
+                    if act.event is Event.SHELVE:
+                        runup.until = act.until
                     out.move(armed, t, number, act.event)
-            event = runup.settle()
-            if event is not None:
+            while (event := runup.settle()) is not None:
                 out.move(armed, t, number, event)
-                runup.settle()
         leaf.value, leaf.limit = shown
         if len(times):
             self._settle_inputs(rule, trip, int(trip_v[-1]), int(gate[-1]))

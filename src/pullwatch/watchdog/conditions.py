@@ -109,8 +109,18 @@ class AnyOf:
     parts: tuple[Condition, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class Surely:
+    """Yes if the part is yes, no for everything else: what is not known does not count.
+
+    It has no word in the language: it stands only where a condition silences a rule, so that silence needs knowing.
+    """
+
+    part: Condition
+
+
 Leaf: TypeAlias = Comparison | Lost
-Condition: TypeAlias = Comparison | Lost | Not | AllOf | AnyOf
+Condition: TypeAlias = Comparison | Lost | Not | AllOf | AnyOf | Surely
 
 
 def leaves(condition: Condition) -> Iterator[Leaf]:
@@ -118,7 +128,7 @@ def leaves(condition: Condition) -> Iterator[Leaf]:
     match condition:
         case Comparison() | Lost():
             yield condition
-        case Not(part):
+        case Not(part) | Surely(part):
             yield from leaves(part)
         case AllOf(parts) | AnyOf(parts):
             for part in parts:
@@ -137,7 +147,7 @@ class Names:
 _TOKEN = re.compile(
     r"\s*(?:(?P<number>\d+(?:_\d+)*(?:\.\d+)?)|(?P<name>[A-Za-z][A-Za-z0-9_]*)|(?P<op>>=|<=|==|!=|>|<)|(?P<sign>[()+*-]))"
 )
-_UNIT = re.compile(r"\s*(AFR@\d+(?:\.\d+)?|km/h|m/s2|m/s|%|°C|°F|°|[A-Za-z]+)")
+_UNIT = re.compile(r"\s*(AFR@\d+(?:\.\d+)?|(?:km/h|m/s2|m/s|%|°C|°F|°|[A-Za-z]+)(?:/s\b)?|/s\b)")
 _WORDS = frozenset({"and", "or", "not", "is", "lost", "deadband"})
 
 _ABS, _GAUGE, _DIFF = Dimension.ABSOLUTE_PRESSURE, Dimension.GAUGE_PRESSURE, Dimension.PRESSURE_DIFFERENCE

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from pullwatch.watchdog.alarms import TABLE, Change, Event, State
+from pullwatch.watchdog.alarms import QUIET, TABLE, Change, Event, State
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -41,7 +41,10 @@ class Changes:
                 self.place(armed, t, number, state)
             return
         for number in range(len(armed.armed)) if act.rules is None else act.rules:
-            if TABLE[armed.armed[number].runup.state, act.event] is not armed.armed[number].runup.state:
+            runup = armed.armed[number].runup
+            if act.event is Event.SHELVE:
+                runup.until = act.until
+            if TABLE[runup.state, act.event] is not runup.state:
                 self.move(armed, t, number, act.event)
 
     def _note(self, armed: Armed, t: int, number: int, was: State, state: State, event: Event | None) -> None:
@@ -77,7 +80,7 @@ class FirstOut:
                     out[first] = replace(out[first], first_out=False)
                     opened[group] = len(out)
                     change = replace(change, first_out=True)  # noqa: PLW2901 - same
-            self._standing[group] += (change.state is not State.NORMAL) - (change.was is not State.NORMAL)
+            self._standing[group] += (change.state not in QUIET) - (change.was not in QUIET)
             out.append(change)
         return out
 
@@ -85,4 +88,4 @@ class FirstOut:
         """Count the standing alarms anew from the states of all rules, after a checkpoint was taken up."""
         self._standing = dict.fromkeys(self._group, 0)
         for group, state in zip(self._group, states, strict=True):
-            self._standing[group] += state is not State.NORMAL
+            self._standing[group] += state not in QUIET

@@ -63,7 +63,7 @@ class Watchdog:
         armed = self._armed
         if batch.now < armed.now:
             raise ValueError(f"a batch up to {batch.now} ns cannot follow one up to {armed.now} ns")
-        acts = read_acts((r for r in batch.records if r.feed == ACTS_FEED), armed.rule_number) if batch.records else []
+        acts = read_acts((r for r in batch.records if r.feed == ACTS_FEED), armed.by_name) if batch.records else []
         out = Changes()
         few = (
             batch.samples is not None and len(batch.samples) <= FEW_SAMPLES

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from pullwatch.watchdog.alarms import ACTIVE, TABLE, Event, State
+from pullwatch.watchdog.alarms import ACTIVE, HIDDEN, TABLE, Event, State
 from pullwatch.watchdog.conditions import Verdict
 
 if TYPE_CHECKING:
@@ -25,7 +25,7 @@ class RunUp:
 
     __slots__ = (
         "active", "counted", "due", "excess", "filled", "full", "gate", "gate_no", "has_dose", "latch",
-        "need", "no_for", "off_delay", "state", "t", "trip",
+        "need", "no_for", "off_delay", "state", "t", "trip", "until",
     )  # fmt: skip
 
     def __init__(self, rule: Rule, gate: int) -> None:
@@ -45,6 +45,8 @@ class RunUp:
         self.gate_no = 0
         self.no_for = 0
         self.due = NEVER
+        self.until = NEVER
+        """When the time it is shelved for is over."""
 
     def advance(self, t: int) -> None:
         """Bring everything up to instant `t` under the inputs that stood until then."""
@@ -95,11 +97,17 @@ class RunUp:
             self.filled = self.counted = 0
 
     def settle(self) -> Event | None:
-        """Say whether the alarm is raised or cleared at the present instant, and reckon when to look again.
+        """Say what happens to the alarm at the present instant by itself, and reckon when to look again.
 
-        The caller moves the state (`move`) with what is returned.
+        The caller moves the state (`move`) with what is returned, and asks again until there is nothing more.
         """
         self.due = NEVER
+        if self.state in HIDDEN:
+            if self.state is State.SHELVED:
+                if self.t >= self.until:
+                    return Event.SHELF_OVER
+                self.due = self.until
+            return None
         if self.active:
             if _NO in (self.trip, self.gate):
                 if self.no_for >= self.off_delay:
@@ -138,7 +146,7 @@ class RunUp:
         """Return everything above that is not the rule's own, for a checkpoint."""
         return [
             int(self.state), self.t, self.trip, self.gate, self.excess, self.filled, self.counted, self.gate_no,
-            self.no_for, self.due,
+            self.no_for, self.due, self.until,
         ]  # fmt: skip
 
     def carry(self, numbers: list[int]) -> None:
@@ -154,6 +162,7 @@ class RunUp:
             self.gate_no,
             self.no_for,
             self.due,
+            self.until,
         ) = numbers
         self.state = State(state)
         self.active = self.state in ACTIVE

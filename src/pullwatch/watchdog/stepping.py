@@ -6,6 +6,7 @@ import math
 from collections import deque
 from typing import TYPE_CHECKING, Final, TypeAlias
 
+from pullwatch.watchdog.alarms import Event, State
 from pullwatch.watchdog.armed import BLIND, FAULT, GOOD, MICRO, NO, STALE, YES
 from pullwatch.watchdog.conditions import SWAPPED
 from pullwatch.watchdog.runup import NEVER
@@ -218,6 +219,10 @@ class Stepper:
                 armed.armed[number].runup.advance(t)
             for act in acts:
                 out.act(armed, t, act)
+        for number in dirty:
+            runup = armed.armed[number].runup
+            if runup.state is State.SHELVED and runup.settle() is not None:
+                out.move(armed, t, number, Event.SHELF_OVER)
         for number in dirty:
             runup = armed.armed[number].runup
             event = runup.settle()
