@@ -260,3 +260,13 @@ def test_values_are_written_with_their_unit(name: str, value: float, text: str) 
     quantity = QUANTITIES[name]
     one = Channel(0, name, quantity.unit, quantity.dimension, digits=quantity.digits, says=quantity.says)
     assert one.format(value) == text
+
+
+def test_the_way_to_the_sensor_is_longer_the_slower_the_engine_turns() -> None:
+    """Twice the speed halves it; it is added to the fixed part and the cycle, and follows speed without a cycle too."""
+    way = Delay(5, 7, transport_least=6_000, transport_most=60_000)
+    assert delay_window(way, 1_000.0) == (5 + 6, 7 + 60 + 1)
+    assert delay_window(way, 2_000.0) == (5 + 3, 7 + 30 + 1)
+    assert not Delay(transport_most=1).is_none
+    both = Delay(0, 0, per_cycle=True, transport_least=6_000, transport_most=60_000)
+    assert delay_window(both, 6_000.0) == (10_000_001, 20_000_011)

@@ -39,7 +39,21 @@ class Dimension(Enum):
     ACCELERATION = "acceleration"
     RATIO = "ratio"
     TORQUE = "torque"
+    LENGTH = "length"
     NUMBER = "plain number"
+    PRESSURE_RATE = "pressure per second"
+    LAMBDA_RATE = "lambda per second"
+    ROTATION_RATE = "rotational speed per second"
+    SPEED_RATE = "road speed per second"
+    PERCENT_RATE = "percent per second"
+    TIME_RATE = "time per second"
+    ANGLE_RATE = "angle per second"
+    TEMPERATURE_RATE = "temperature per second"
+    VOLTAGE_RATE = "voltage per second"
+    ACCELERATION_RATE = "acceleration per second"
+    TORQUE_RATE = "torque per second"
+    LENGTH_RATE = "length per second"
+    NUMBER_RATE = "plain number per second"
 
 
 _D = Dimension
@@ -100,8 +114,41 @@ _ALL_UNITS = (
     _unit("g", "g", 1.0, _D.ACCELERATION),
     _unit("m/s2", "g", 1.0 / 9.80665, _D.ACCELERATION),
     _unit("Nm", "Nm", 1.0, _D.TORQUE),
+    _unit("m", "m", 1.0, _D.LENGTH),
+    _unit("km", "m", 1_000.0, _D.LENGTH),
+    _unit("ft", "m", 0.3048, _D.LENGTH),
+    _unit("mi", "m", 1_609.344, _D.LENGTH),
 )
 UNITS: Mapping[str, Unit] = {unit.word: unit for unit in _ALL_UNITS}
+
+RATE_OF: Mapping[Dimension, Dimension] = {
+    **dict.fromkeys(_PRESSURES, _D.PRESSURE_RATE),
+    _D.LAMBDA: _D.LAMBDA_RATE,
+    _D.ROTATION: _D.ROTATION_RATE,
+    _D.SPEED: _D.SPEED_RATE,
+    _D.PERCENT: _D.PERCENT_RATE,
+    _D.TIME: _D.TIME_RATE,
+    _D.ANGLE: _D.ANGLE_RATE,
+    _D.TEMPERATURE: _D.TEMPERATURE_RATE,
+    _D.TEMPERATURE_DIFFERENCE: _D.TEMPERATURE_RATE,
+    _D.VOLTAGE: _D.VOLTAGE_RATE,
+    _D.ACCELERATION: _D.ACCELERATION_RATE,
+    _D.TORQUE: _D.TORQUE_RATE,
+    _D.LENGTH: _D.LENGTH_RATE,
+    _D.RATIO: _D.NUMBER_RATE,
+    _D.NUMBER: _D.NUMBER_RATE,
+}
+"""How fast a quantity changes is a quantity of its own. From where it is measured matters no more. No rate has one."""
+
+_FROM_WHERE = frozenset({"psia", "psig", "bara", "barg", "kPaa", "kPag"})
+RATE_UNITS: Mapping[str, Unit] = {
+    f"{unit.word}/s": Unit(
+        f"{unit.word}/s", f"{unit.stored}/s", unit.factor, 0.0, frozenset(RATE_OF[d] for d in unit.dimensions)
+    )
+    for unit in _ALL_UNITS
+    if unit.word not in _FROM_WHERE and f"{unit.word}/s" not in UNITS  # m/s is a speed, and stays one
+} | {"/s": _unit("/s", "/s", 1.0, _D.NUMBER_RATE)}
+"""Units of rates: any unit with /s behind it; a plain number changes by so many /s."""
 
 _SCALED_AIR_FUEL = re.compile(r"AFR@(\d+(?:\.\d+)?)")
 DEFAULT_AIR_FUEL_SCALE = 14.7
@@ -113,7 +160,7 @@ def unit_named(word: str, text: str = "", column: int = 0, number: float = 12.0)
 
     `AFR@14.7` is a unit of lambda (number ÷ scale). A bare `AFR` is refused: it does not say what is meant.
     """
-    unit = UNITS.get(word)
+    unit = UNITS.get(word) or RATE_UNITS.get(word)
     if unit is not None:
         return unit
     scaled = _SCALED_AIR_FUEL.fullmatch(word)
@@ -130,7 +177,8 @@ def unit_named(word: str, text: str = "", column: int = 0, number: float = 12.0)
             f"lambda 1, or write lambda. {number:g} could mean lambda {number / 14.7:.3f} on 14.7, "
             f"{number / 14.08:.3f} on the true ratio of E10, {number / 9.81:.2f} on that of E85.",
         )
-    raise UnitError(text or word, column, f'unit "{word}" is not known{nearest(word, [*UNITS, "AFR@14.7"])}')
+    known = RATE_UNITS if word.endswith("/s") else [*UNITS, "AFR@14.7"]
+    raise UnitError(text or word, column, f'unit "{word}" is not known{nearest(word, known)}')
 
 
 def bring(number: float, unit: Unit) -> float:
@@ -208,6 +256,15 @@ QUANTITIES: Mapping[str, Quantity] = {
     "gear": _q(_D.NUMBER, "", -1, 10),
     "acceleration": _q(_D.ACCELERATION, "g", -3, 3, 2),
     "pitch": _q(_D.ANGLE, "deg", -45, 45, 1),
+    "latitude": _q(_D.ANGLE, "deg", -90, 90, 6, "north positive"),
+    "longitude": _q(_D.ANGLE, "deg", -180, 180, 6, "east positive"),
+    "course": _q(_D.ANGLE, "deg", 0, 360, 1, "from true north"),
+    "altitude": _q(_D.LENGTH, "m", -500, 9_000, 1, "above mean sea level"),
+    "satellites": _q(_D.NUMBER, "", 0, 99),
+    "hdop": _q(_D.NUMBER, "", 0, 50, 1, "horizontal dilution of precision"),
+    "fix_quality": _q(_D.NUMBER, "", 0, 8, 0, "0 is no fix"),
+    "utc_time": _q(_D.TIME, "ms", 0, 86_401_000, 0, "since midnight"),
+    "utc_date": _q(_D.NUMBER, "", 19_800_101, 20_991_231, 0, "YYYYMMDD"),
     "relative_humidity": _q(_D.PERCENT, "%", 0, 100),
     "fuel_level": _q(_D.PERCENT, "%", 0, 100),
     "cut_active": _q(_D.NUMBER, "", 0, 255, 0, "0 is no cut"),
@@ -225,7 +282,8 @@ class Delay:
     """How long after the cylinder a sensor speaks, as an interval: ns from the gas leaving the cylinder to the sample.
 
     With `per_cycle`, 60/N to 120/N seconds at N rpm are added to least and most (the middle, 90/N s, is three quarters
-    of the two turns of a four-stroke cycle; source: domain knowledge of this project, common practice). After a cut the
+    of the two turns of a four-stroke cycle; source: domain knowledge of this project, common practice). The gas needs
+    `transport_least / N` to `transport_most / N` to get from the exhaust valve to the sensor (ns × rpm). After a cut the
     sensor needs three of its `time_constant` (ns) more to come back.
     """
 
@@ -233,11 +291,24 @@ class Delay:
     most: int = 0
     per_cycle: bool = False
     time_constant: int = 0
+    transport_least: int = 0
+    transport_most: int = 0
 
     @property
     def is_none(self) -> bool:
         """Whether there is nothing to look back for."""
-        return self.most == 0 and not self.per_cycle
+        return self.most == 0 and not self.turns
+
+    @property
+    def turns(self) -> bool:
+        """Whether it follows engine speed."""
+        return self.per_cycle or self.transport_most > 0
+
+    @property
+    def over_speed(self) -> tuple[float, float]:
+        """What is divided by engine speed and added to least and most, ns × rpm."""
+        cycle = self.per_cycle
+        return (60e9 if cycle else 0.0) + self.transport_least, (120e9 if cycle else 0.0) + self.transport_most
 
 
 NO_DELAY = Delay()
@@ -250,11 +321,12 @@ FASTEST_RPM = 12_000.0
 
 def delay_window(delay: Delay, rpm: float | None) -> tuple[int, int]:
     """Return (least, most) ns of `delay` at engine speed `rpm`; None: not known, the widest window."""
-    if not delay.per_cycle:
+    if not delay.turns:
         return delay.least, delay.most
+    least, most = delay.over_speed
     slow = SLOWEST_RPM if rpm is None or rpm < SLOWEST_RPM else rpm
     fast = FASTEST_RPM if rpm is None else slow
-    return delay.least + int(60e9 / fast), delay.most + int(120e9 / slow) + 1
+    return delay.least + int(least / fast), delay.most + int(most / slow) + 1
 
 
 def longest_window(delay: Delay) -> int:

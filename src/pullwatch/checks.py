@@ -24,7 +24,7 @@ from pullwatch.watchdog.rules import DOSE_PER_UNIT_SECOND
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from pullwatch.channels import Channel
+    from pullwatch.channels import Channel, Delay
     from pullwatch.setup.plan import FeedPlan, Limit, Plan, RuleFacts
     from pullwatch.watchdog.conditions import Leaf, Term
     from pullwatch.watchdog.rules import Rule
@@ -150,10 +150,10 @@ def _channel(channel: Channel, plan: Plan) -> Iterator[str]:
     if not channel.delay.is_none:
         delay = channel.delay
         fixed = f"{delay.least / NS_PER_MS:g} to {delay.most / NS_PER_MS:g} ms"
-        if delay.per_cycle:
+        if delay.turns:
             least, most = delay_window(delay, REFERENCE_RPM)
             at = f"{least / NS_PER_MS:.0f} to {most / NS_PER_MS:.0f} ms at {REFERENCE_RPM:,.0f} rpm"
-            fixed += f" and the cycle ({at})"
+            fixed += f" and {_turning(delay)} ({at})"
         yield f"    speaks {fixed} after the cylinder"
     if channel.delay.time_constant:
         yield f"    time constant {channel.delay.time_constant / NS_PER_MS:g} ms"
@@ -161,6 +161,11 @@ def _channel(channel: Channel, plan: Plan) -> Iterator[str]:
         yield f"    blind while {channel.blind_while}"
         if channel.blind_while == blind_while({other.name for other in plan.channels}):
             yield "    (the usual condition, common practice; blind_while in the setup file overrides it)"
+
+
+def _turning(delay: Delay) -> str:
+    cycle, way = "the cycle" * delay.per_cycle, "the gas's way to the sensor" * (delay.transport_most > 0)
+    return " and ".join(filter(None, (cycle, way)))
 
 
 def _limit(limit: Limit, plan: Plan) -> str:
@@ -390,7 +395,7 @@ def _rate_cautions(plan: Plan, rules: list[Rule]) -> Iterator[str]:
 def _channel_cautions(plan: Plan, channel: Channel) -> Iterator[str]:
     if not (math.isfinite(channel.low) and math.isfinite(channel.high)):
         yield f"{channel.name}: nothing bounds what is believed; state believable = [lowest, highest]."
-    if channel.delay.per_cycle and plan.rules.engine_speed is None:
+    if channel.delay.turns and plan.rules.engine_speed is None:
         yield f"{channel.name}: its delay follows engine_speed, which no feed gives: the widest delay is taken."
     if not is_lambda_sensor(channel.name, channel.dimension):
         return

@@ -315,7 +315,7 @@ class _Demo:
         recorded["rules"] = [BARE_RULE]
         for channel in recorded["channels"]:
             channel["blind_while"] = ""
-            channel["delay"] = {"least": 0, "most": 0, "per_cycle": False, "time_constant": 0}
+            channel["delay"] = {}
         bare = Plan.from_dict(recorded)
         times = [
             self._scenario_s(sessions[0], change.t)

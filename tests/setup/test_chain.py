@@ -78,6 +78,8 @@ def test_transport_is_bounded_where_no_delay_holds_it() -> None:
     bare = chain(rule(dose=0.008), channel("lambda"), 20.0, "serial-line")
     assert links(bare)["transport"] == (2, 10)
     assert "transport" not in links(chain(rule(), channel("lambda_target"), 20.0, "can"))
+    way = Delay(transport_least=5_500 * MS, transport_most=55_000 * MS)
+    assert links(chain(rule(dose=0.008), channel("lambda", way), 20.0, "serial-line"))["transport"] == (1, 10)
 
 
 def test_samples_lengthen_the_run_up() -> None:

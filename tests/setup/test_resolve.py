@@ -296,3 +296,26 @@ def test_defaults_of_the_car_and_profile(plan_of: Load) -> None:
     plan = plan_of("")
     assert (plan.car.air_fuel_scale, plan.profile, plan.car.cylinders) == (14.7, "dyno", None)
     assert plan_of('[profile]\nkind = "strip"\n').profile == "strip"
+
+
+WAY = "[channel.lambda]\ndelay_ms = [0, 0]\ndelay_per_cycle = false\nexhaust_litres = 1.5\n"
+
+
+@pytest.mark.parametrize(("rpm", "way_ms"), [(900.0, 83.0), (2_500.0, 10.0), (6_000.0, 1.8)])
+def test_the_gas_needs_time_to_the_sensor(write: Callable[[str], Path], right: str, rpm: float, way_ms: float) -> None:
+    """2.0 l of engine and 1.5 l of exhaust: idle at 35 kPa, 100 kPa, and 240 kPa all lie within the interval.
+
+    Source: V·p/(ṁ·R·T) for these three points (computed with a small model, not measured on a car).
+    """
+    delay = load(write(right.replace("[car]", "[car]\ndisplacement_cc = 1998") + WAY)).channel("lambda").delay
+    least, most = delay_window(delay, rpm)
+    assert least / 1e6 < way_ms < most / 1e6
+    assert most < 11 * least
+
+
+def test_a_way_to_the_sensor_needs_an_engine_and_an_exhaust(plan_of: Load) -> None:
+    """Without a displacement, or for a channel that is not in the exhaust, it is refused."""
+    with pytest.raises(SetupError, match="needs the engine's displacement"):
+        plan_of(WAY)
+    with pytest.raises(SetupError, match="is for a sensor in the exhaust gas"):
+        plan_of("[channel.throttle]\nexhaust_litres = 1.5\n")

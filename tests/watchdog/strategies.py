@@ -152,7 +152,9 @@ class Builder:
         least = one_of(pick, SHORT)
         most = least + one_of(pick, (0, 1, 4, 10, 20))
         per_cycle = chance(pick, 40)
-        return Delay(least, most, per_cycle=per_cycle, time_constant=one_of(pick, (0, 0, 1, 3, 6)))
+        way = one_of(pick, (0, 0, 0, 6)) * 10**10
+        constant = one_of(pick, (0, 0, 1, 3, 6))
+        return Delay(least, most, per_cycle, constant, transport_least=way, transport_most=2 * way)
 
     def make_curves(self) -> None:
         """Make up to two limits that move along a channel."""

@@ -12,6 +12,7 @@ import pytest
 from hypothesis import HealthCheck, event, given, settings
 
 from pullwatch.batch import Batch, Kind, Record
+from pullwatch.channels import Delay  # noqa: TC001 - one line serves both
 from pullwatch.watchdog.alarms import Change, Event, State
 from pullwatch.watchdog.conditions import AllOf, AnyOf, Condition, Lost, Not, Surely, Verdict
 from pullwatch.watchdog.judge import Watchdog
@@ -137,6 +138,11 @@ def test_nothing_changes_before_it_is_due() -> None:
         engine(example, look)
 
 
+def standing(delay: Delay) -> Delay:
+    """Return a delay without what follows engine speed."""
+    return replace(delay, per_cycle=False, transport_least=0, transport_most=0)
+
+
 def _longer(data: bytes, factor: int) -> bytes:
     """Return what a record says with the span of a shelving so many times as long."""
     said = json.loads(data) if b"for_ns" in data else None
@@ -190,7 +196,7 @@ def test_milliseconds_are_judged_like_nanoseconds() -> None:
         rules = tuple(
             replace(rule, on_delay=rule.on_delay or rule.dose // 100_000, dose=0) for rule in example.rules.rules
         )
-        channels = tuple(replace(c, delay=replace(c.delay, per_cycle=False)) for c in example.rules.channels)
+        channels = tuple(replace(c, delay=standing(c.delay)) for c in example.rules.channels)
         example = replace(example, rules=replace(example.rules, rules=rules, channels=channels))
         expected = [
             replace(change, t=change.t * factor)
@@ -220,7 +226,7 @@ def test_random_rule_sets_are_of_every_kind() -> None:
         seen["samples"] += any(rule.at_least_samples > 1 for rule in rules.rules)
         seen["blinds"] += bool(rules.blinds)
         seen["curves"] += bool(rules.curves)
-        seen["speed"] += rules.engine_speed is not None and any(c.delay.per_cycle for c in rules.channels)
+        seen["speed"] += rules.engine_speed is not None and any(c.delay.turns for c in rules.channels)
         trips = [rule.trip for rule in rules.rules if not isinstance(rule.trip, Lost)]
         seen["sum"] += any(len(trip.right) > 1 for trip in trips)
         seen["curve"] += any(term.curve is not None for trip in trips for term in trip.right)

@@ -121,15 +121,18 @@ def chain(rule: Rule, channel: Channel, rate: float | None, feed_kind: str) -> C
         return Chain((*parts, *_TELLING))
     parts = []
     in_exhaust = is_lambda_sensor(channel.name, channel.dimension)
+    ways = channel.delay.transport_least / REFERENCE_RPM, channel.delay.transport_most / REFERENCE_RPM
     if in_exhaust or channel.delay.per_cycle:
         cycle = delay_window(Delay(per_cycle=True), REFERENCE_RPM)
         parts.append(Part("cycle", cycle[0] / NS_PER_MS, cycle[1] / NS_PER_MS))
-    if in_exhaust and channel.delay.most:
+    if channel.delay.transport_most:
+        parts.append(Part("transport", ways[0] / NS_PER_MS, ways[1] / NS_PER_MS, "from the volume before the sensor"))
+    elif in_exhaust and channel.delay.most:
         least, most = TRANSPORT_MS
-        says = f"{least:g} to {most:g} ms at full load, bounded, not modelled yet: delay_ms has to hold it"
+        says = f"{least:g} to {most:g} ms at full load: delay_ms has to hold it, or exhaust_litres be stated"
         parts.append(Part("transport", 0.0, 0.0, says))
     elif in_exhaust:
-        parts.append(Part("transport", *TRANSPORT_MS, "bounded for full load, not modelled yet"))
+        parts.append(Part("transport", *TRANSPORT_MS, "bounded for full load; exhaust_litres is not stated"))
     if channel.delay.most:
         parts.append(Part("sensor and filter", channel.delay.least / NS_PER_MS, channel.delay.most / NS_PER_MS))
     else:

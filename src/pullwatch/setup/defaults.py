@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from pullwatch.channels import QUANTITIES, UNITS, Dimension, Quantity
+from pullwatch.channels import QUANTITIES, RATE_UNITS, UNITS, Dimension, Quantity
 from pullwatch.errors import nearest
 
 if TYPE_CHECKING:
@@ -17,6 +17,10 @@ LONGEST_DELAY_MS: Final = 10_000.0
 
 RESERVED: Final = frozenset({"and", "or", "not", "is", "lost", "deadband"})
 """Words of the rule language, which no channel or limit may be called."""
+
+TRANSPORT_SHARE: Final = (0.10, 1.05)
+"""Least and most of (exhaust ÷ manifold pressure) × (intake ÷ exhaust temperature) ÷ volumetric efficiency, from
+overrun to full boost: 0.4 to 3.0 times 0.25 to 0.35 (bounds of ours, for V·p/(ṁ·R·T) of a four-stroke engine)."""
 
 OVERRUN: Final = ("throttle < 5 %", "engine_speed > 1500 rpm", "manifold_pressure < 45 kPa")
 """An inferred fuel cut on the overrun: throttle shut, engine turning, manifold empty (common practice, no source)."""
@@ -89,7 +93,7 @@ def dimensions_in(unit: str) -> list[Dimension]:
     if not unit:
         return [Dimension.NUMBER, Dimension.RATIO]
     stored = sorted({known.stored for known in UNITS.values()})
-    found = UNITS.get(unit)
+    found = UNITS.get(unit) or RATE_UNITS.get(unit)
     if found is None:
         raise ValueError(f'unit "{unit}" is not known{nearest(unit, stored)}: write one of {", ".join(stored)} or "".')
     if found.stored != unit:

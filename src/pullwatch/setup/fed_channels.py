@@ -177,7 +177,8 @@ class ChannelReader:
 
     def delay(self, name: str, quantity: Quantity, section: ChannelSection) -> Delay:
         """Return the delay of a channel. That of a lambda sensor has the cycle in it too, unless told otherwise."""
-        if section.delay_ms is None and not section.delay_per_cycle and not section.time_constant_ms:
+        stated = (section.delay_ms, section.exhaust_litres, section.delay_per_cycle or None)
+        if stated == (None, None, None) and not section.time_constant_ms:
             return NO_DELAY
         least, most = section.delay_ms or (0.0, 0.0)
         if not 0 <= least <= most <= defaults.LONGEST_DELAY_MS:
@@ -188,4 +189,27 @@ class ChannelReader:
         per_cycle = section.delay_per_cycle
         if per_cycle is None:
             per_cycle = section.delay_ms is not None and defaults.is_lambda_sensor(name, quantity.dimension)
-        return Delay(ns(least), ns(most), per_cycle, ns(section.time_constant_ms))
+        transport = self.transport(name, quantity, section)
+        return Delay(ns(least), ns(most), per_cycle, ns(section.time_constant_ms), *transport)
+
+    def transport(self, name: str, quantity: Quantity, section: ChannelSection) -> tuple[int, int]:
+        """Return least and most of the gas's way to the sensor, ns × rpm: the volume over what the engine moves.
+
+        Time = volume × pressure ÷ (mass flow × R × temperature), the mass flow being that of a four-stroke engine:
+        volumetric efficiency × manifold pressure × displacement × N ÷ (120 R × intake temperature).
+        """
+        car = self.findings.setup.car
+        if section.exhaust_litres is None:
+            return 0, 0
+        shown = f"channel.{name} exhaust_litres"
+        if not defaults.is_lambda_sensor(name, quantity.dimension):
+            what = "is for a sensor in the exhaust gas that passes the engine, a lambda sensor."
+            self.findings.refuse(("channel", name, "exhaust_litres"), shown, what, "Take the key out.")
+            return 0, 0
+        if car is None or car.displacement_cc is None:
+            what = "needs the engine's displacement to say anything."
+            self.findings.refuse(("channel", name, "exhaust_litres"), shown, what, "Write displacement_cc in [car].")
+            return 0, 0
+        turning = 120e9 * section.exhaust_litres / (car.displacement_cc / 1e3)
+        least, most = defaults.TRANSPORT_SHARE
+        return round(least * turning), round(most * turning)

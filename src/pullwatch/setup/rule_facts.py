@@ -181,7 +181,7 @@ def needed(rule: Rule, rules: RuleSet) -> tuple[int, ...]:
         if leaf.left in rules.blinds:
             for part in leaves(rules.blinds[leaf.left]):
                 found |= _named(part, rules)
-        if rules.engine_speed is not None and rules.channels[leaf.left].delay.per_cycle:
+        if rules.engine_speed is not None and rules.channels[leaf.left].delay.turns:
             found.add(rules.engine_speed)
     return tuple(sorted(found))
 

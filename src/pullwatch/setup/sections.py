@@ -63,6 +63,8 @@ class ChannelSection(Section):
     rate_hz: Annotated[FiniteFloat, Field(gt=0, le=10_000)] | None = None
     delay_ms: Pair | None = None
     delay_per_cycle: bool | None = None
+    exhaust_litres: Annotated[FiniteFloat, Field(gt=0, le=50)] | None = None
+    """Volume between the exhaust valves and a lambda sensor: how long the gas is under way follows from it."""
     time_constant_ms: Annotated[FiniteFloat, Field(ge=0, le=10_000)] = 0.0
     blind_while: str | None = None
     """None: the default for a lambda channel. Empty: never blind."""

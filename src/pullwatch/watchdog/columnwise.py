@@ -46,7 +46,7 @@ class ColumnJudge:
     def __init__(self, armed: Armed) -> None:
         self.armed = armed
         self._needed = {leaf.channel for leaf in armed.leaves} | {c for leaf in armed.leaves for c in leaf.channels}
-        if armed.rules.engine_speed is not None and any(leaf.delay.per_cycle for leaf in armed.leaves):
+        if armed.rules.engine_speed is not None and any(leaf.delay.turns for leaf in armed.leaves):
             self._needed.add(armed.rules.engine_speed)
         self._tracks: dict[int, Track] = {}
         self._sums: dict[tuple[object, ...], Track] = {}
@@ -209,8 +209,9 @@ class ColumnJudge:
         delay = leaf.delay
         least = np.full(len(t), delay.least, np.int64)
         most = np.full(len(t), delay.most, np.int64)
-        if not delay.per_cycle:
+        if not delay.turns:
             return least, most
+        over_fast, over_slow = delay.over_speed
         channel = self.armed.rules.engine_speed
         if channel is None:
             slow, fast = np.full(len(t), SLOWEST_RPM), np.full(len(t), FASTEST_RPM)
@@ -221,7 +222,7 @@ class ColumnJudge:
             rpm = np.where(known, track.v[place], SLOWEST_RPM)
             slow = np.where(rpm < SLOWEST_RPM, SLOWEST_RPM, rpm)
             fast = np.where(known, slow, FASTEST_RPM)
-        return least + (60e9 / fast).astype(np.int64), most + (120e9 / slow).astype(np.int64) + 1
+        return least + (over_fast / fast).astype(np.int64), most + (over_slow / slow).astype(np.int64) + 1
 
     def _blind(self, leaf: ArmedLeaf, first: Ints, last: Ints) -> Flags:
         assert leaf.blind is not None
