@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from pullwatch.batch import Batch
     from pullwatch.setup import Plan
     from pullwatch.watchdog.alarms import Change
+    from pullwatch.watchdog.rules import RuleSet
 
 SETUP = """
 [car]
@@ -49,6 +50,7 @@ class Listener:
         self.changes: list[Change] = []
         self.turns: list[int] = []
         self.beats = 0
+        self.rules: RuleSet | None = None
         self.moved = asyncio.Event()
 
     def take(self, batch: Batch, changes: Sequence[Change]) -> None:
@@ -56,6 +58,10 @@ class Listener:
         self.turns.append(batch.now)
         self.changes += changes
         self.moved.set()
+
+    def rules_are(self, rules: RuleSet) -> None:
+        """Remember that rules were changed, and which they are now."""
+        self.rules = rules
 
     def beat(self) -> None:
         """Count."""

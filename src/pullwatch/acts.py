@@ -7,6 +7,7 @@ one line of JSON, and so is its answer, `{"ok": true, "said": text}` or `{"ok": 
     {"act": "mark", "text": text, "who": text}
     {"act": "shelve", "rule": name, "minutes": number, "who": text}
     {"act": "unshelve" | "out-of-service" | "in-service", "rule": name, "who": text}
+    {"act": "reload", "file": name, "who": text}      a plan (JSON) left beside the socket by who asks
 """
 
 from __future__ import annotations
@@ -49,7 +50,7 @@ IDLE_PATIENCE: Final = 30.0
 ANSWER_PATIENCE: Final = 3.0
 """Seconds the sender of an act waits for the answer."""
 _EXAMPLE: Final = 'expected for example {"act": "acknowledge", "rule": null}.'
-KNOWN: Final = ("acknowledge", "reset", "mark", "shelve", "unshelve", "out-of-service", "in-service")
+KNOWN: Final = ("acknowledge", "reset", "mark", "shelve", "unshelve", "out-of-service", "in-service", "reload")
 _HIDING: Final = {
     "unshelve": "unshelved",
     "out-of-service": "taken out of service",
@@ -64,9 +65,19 @@ _PATH_LIMIT: Final = 100
 class Acts:
     """Turns what a person does into records. `rules` are the priorities by name; None: any name is taken."""
 
-    def __init__(self, intake: Intake, rules: Mapping[str, Priority] | None = None) -> None:
+    def __init__(
+        self,
+        intake: Intake,
+        rules: Mapping[str, Priority] | None = None,
+        reload: Callable[[str], tuple[Mapping[str, Any], Mapping[str, Priority]]] | None = None,
+    ) -> None:
+        """`reload` takes the name of a file beside the socket; it returns the plan and the priorities it leads to.
+
+        It raises ActError when the plan cannot take the place of the one in force.
+        """
         self._intake = intake
         self._rules = rules
+        self._reload = reload
 
     def acknowledge(self, rule: str | None, who: str) -> str:
         """Acknowledge the alarm of `rule` (None: of all); return what was done. Raises ActError for no such rule."""
@@ -92,6 +103,14 @@ class Acts:
         self._known(rule)
         self._put({"act": act, "rule": rule, "who": _who(who)})
         return f'{_HIDING[act]} "{rule}"'
+
+    def reload(self, file: str, who: str) -> str:
+        """Judge by other rules from now on; return what was done. Raises ActError if they cannot be used."""
+        if self._reload is None:
+            raise ActError("rules cannot be changed here.")
+        plan, self._rules = self._reload(file)
+        self._put({"act": "reload", "rule": None, "who": _who(who), "plan": plan})
+        return f"judging by {len(self._rules)} rules from now on"
 
     def mark(self, text: str, who: str) -> str:
         """Mark this moment in the recording. Returns what was done; raises ActError if the text is too long."""
@@ -124,6 +143,9 @@ class Acts:
             case "unshelve" | "out-of-service" | "in-service":
                 _only(asked, ("act", "rule", "who"))
                 return self.hide(act, _needed(asked), who)
+            case "reload":
+                _only(asked, ("act", "file", "who"))
+                return self.reload(_text(asked, "file", ""), who)
             case "mark":
                 _only(asked, ("act", "text", "who"))
                 return self.mark(_text(asked, "text", ""), who)

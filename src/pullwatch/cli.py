@@ -211,9 +211,91 @@ def in_service(
 
 
 @app.command()
+def reload(setup: SetupFile, sessions: Root = None) -> None:
+    """Judge by the rules of a changed setup from now on, without a gap. Feeds and channels must be the same.
+
+    A wrong file changes nothing. A rule that is no longer in it leaves its latch standing until acknowledged and reset.
+    """
+    import getpass
+
+    from pullwatch.errors import ActError
+    from pullwatch.watching import send_reload
+
+    plan = _plan(setup)
+    try:
+        print(send_reload(_root(sessions), plan, getpass.getuser()))
+    except ActError as error:
+        _refuse(str(error))
+
+
+@app.command()
 def mark(text: Annotated[str, typer.Argument(help="What to note.")] = "", sessions: Root = None) -> None:
     """Mark this moment in the session being watched."""
     _act({"act": "mark", "text": text}, sessions)
+
+
+@app.command()
+def ports() -> None:
+    """List serial ports and CAN adapters, and how to write each in the setup file so that it stays the same one."""
+    from pullwatch.finding.ports import list_all
+
+    print(list_all())
+
+
+@app.command()
+def listen(
+    port: Annotated[str, typer.Argument(help="As in a setup file: /dev/ttyUSB0, serial:NUMBER, socket://HOST:PORT.")],
+    baud: Annotated[int | None, typer.Option(help="Speed of the serial line; none: the usual ones are tried.")] = None,
+    adapter: Annotated[
+        str | None, typer.Option(help="It is a CAN bus: slcan, or a python-can interface (socketcan, …).")
+    ] = None,
+    bitrate: Annotated[int | None, typer.Option(help="Of the CAN bus; none: it is searched for, listening.")] = None,
+    dbc: Annotated[Path | None, typer.Option(help="The controller's DBC file: names what is on the bus.")] = None,
+    seconds: Annotated[float, typer.Option(help="How long to listen.")] = 5.0,
+    write: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Write a starting setup; never over a file that is there.")
+    ] = None,
+) -> None:
+    """Listen at a port, only reading, and say what arrives: text, sentences, CAN frames, packets, or rubbish.
+
+    What a column may be is guessed, and called a guess. Exit code 1: nothing arrived that could be read.
+    """
+    from pullwatch.errors import PullwatchError
+    from pullwatch.finding.listen import run_listen
+
+    try:
+        readable = run_listen(port, speed=baud, adapter=adapter, bitrate=bitrate, dbc=dbc, seconds=seconds, write=write)
+    except PullwatchError as error:
+        _refuse(str(error))
+    raise typer.Exit(Exit.FINE if readable else Exit.STOOD)
+
+
+@app.command(name="setup")
+def set_up(
+    file: Annotated[Path, typer.Argument(metavar="[FILE]", help="The setup file, there or to be begun.")] = Path(
+        "setup.toml"
+    ),
+    answers: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="A TOML file of answers: nobody is asked.")
+    ] = None,
+    said: Annotated[
+        list[str] | None,
+        typer.Option("--set", metavar="KEY=VALUE", help="One answer; may be given again. Nobody is asked."),
+    ] = None,
+) -> None:
+    """Ask the five numbers and what the controller cuts at, and write the rules that rest on them.
+
+    A rule whose number is not known, or whose channel is still a guess, stands as a caution.
+    """
+    from pullwatch.errors import PullwatchError
+    from pullwatch.finding.questions import run_setup
+
+    try:
+        run_setup(file, answers=answers, said=tuple(said or ()), ask=input if sys.stdin.isatty() else None)
+    except EOFError:
+        _refuse("The questions ended before they were answered: nothing is written.")
+    except PullwatchError as error:
+        _refuse(str(error))
 
 
 def _root(sessions: Path | None) -> Path:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from pullwatch.annunciators.console import Console, session_time
 from pullwatch.clock import NS_PER_MS, NS_PER_S, ClockPair
-from pullwatch.errors import SessionError
+from pullwatch.errors import DamagedSession, SessionError
 from pullwatch.recording.reader import Session
 from pullwatch.setup import Plan
 from pullwatch.station import Path
@@ -51,8 +51,12 @@ def replayed(plan: Plan, blocks: Iterable[Block]) -> Iterator[Replayed]:
     path = Path(plan)
     for block in blocks:
         if block.gap_before:
-            path = Path(plan)
+            before = path
+            path = Path(before.plan)
             if block.checkpoint is not None:
+                if block.checkpoint.state.get("reloads", 0) != before.reloads:
+                    what = "its rules were changed in a part that is lost; what follows cannot be judged."
+                    raise DamagedSession(f"the recording at {session_time(block.checkpoint.now)}", what)
                 path.restore(block.checkpoint.state)
         batch, changes = path.take(block.now, block.records)
         yield Replayed(block, batch, changes, path)
@@ -115,13 +119,18 @@ def _show(session: Session, speed: float | None) -> bool:
     console = Console(plan.rules, _pair(session), sys.stdout, replay=True, feeds=names)
     pace = _pacer(speed)
     states: list[State] = []
+    reloads = 0
     try:
         console.say(0, f"{session.folder.name}: {plan.car.name}, {len(plan.rules.rules)} rules. This is not live.")
         for step in replayed(plan, session.blocks(join_ns=AT_ONCE if speed is None else 0)):
             pace(step.block.now)
             if step.block.gap_before:
                 console.say(step.block.now, "something is missing before this", worse=True)
+            if step.path.reloads != reloads:
+                reloads = step.path.reloads
+                console.rules_are(step.path.plan.rules)
             console.take(step.batch, step.changes)
+            plan = step.path.plan
             states = step.path.watchdog.states()
         console.say(session.ending.at_ns, f"the recording ends: {session.ending.reason}")
         standing = [

@@ -10,6 +10,7 @@ if TYPE_CHECKING:
 
     from pullwatch.batch import Batch
     from pullwatch.watchdog.alarms import Change
+    from pullwatch.watchdog.rules import RuleSet
 
 
 class Sink(Protocol):
@@ -17,6 +18,12 @@ class Sink(Protocol):
 
     def take(self, batch: Batch, changes: Sequence[Change]) -> None:
         """Take one judged step. Must return at once; a sink that cannot keep up drops and counts."""
+
+    def rules_are(self, rules: RuleSet) -> None:
+        """Be told, before a step, that it is the first that rules changed while watching had a part in.
+
+        Rules keep their numbers for as long as the session lasts; new ones come at the end.
+        """
 
     def close(self) -> None:
         """Let go of everything held. Called once, after the last `take`."""

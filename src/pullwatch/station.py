@@ -17,12 +17,15 @@ import time
 from dataclasses import asdict, dataclass, field
 from typing import TYPE_CHECKING, Any, Final
 
-from pullwatch.batch import ACTS_FEED, Kind
+from pullwatch.batch import ACTS_FEED, Batch, Kind
 from pullwatch.clock import NS_PER_MS, NS_PER_S, SessionClock
+from pullwatch.columns import join, to_columns
 from pullwatch.decoders import Decoding
+from pullwatch.errors import PullwatchError
 from pullwatch.feeds.intake import Intake
 from pullwatch.feeds.kinds import build
-from pullwatch.setup import decoders_for, deriving_for
+from pullwatch.setup import Plan, decoders_for, deriving_for
+from pullwatch.setup.reloading import reloaded
 from pullwatch.watchdog.alarms import ACTIVE
 from pullwatch.watchdog.judge import Watchdog
 
@@ -30,11 +33,10 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
     from pathlib import Path as FilePath
 
-    from pullwatch.batch import Batch, Record
+    from pullwatch.batch import Record
     from pullwatch.feeds.base import Feed
     from pullwatch.recording.recorder import Recorder
     from pullwatch.sentinel.link import SentinelLink
-    from pullwatch.setup import Plan
     from pullwatch.sinks import Sink
     from pullwatch.watchdog.alarms import Change, State
 
@@ -67,9 +69,38 @@ class Path:
         self.decoding = Decoding(self.decoders)
         self.deriving = deriving_for(plan) if plan.derived else None
         self.watchdog = Watchdog(plan.rules)
+        self.reloads = 0
+        """How often the rules were changed."""
 
     def take(self, now: int, records: Sequence[Record]) -> tuple[Batch, list[Change]]:
-        """Decode and judge one step, everything up to and including `now` (session ns)."""
+        """Decode and judge one step, everything up to and including `now` (session ns).
+
+        A record that changes the rules is an instant like any other: what comes before it is judged by the rules of
+        before, and from its `t` on those it brings are judged by.
+        """
+        for at, record in enumerate(records):
+            if record.feed == ACTS_FEED and record.kind is Kind.ACT and (plan := self._reload(record)) is not None:
+                batch, changes = self._judge(record.t - 1, records[:at])
+                self.watchdog, made = self.watchdog.taken_over(plan.rules, record.t)
+                self.plan = plan
+                self.reloads += 1
+                rest, later = self.take(now, [record._replace(kind=Kind.DATA, data=b""), *records[at + 1 :]])
+                return joined(now, records, batch, rest), changes + made + later
+        return self._judge(now, records)
+
+    def _reload(self, record: Record) -> Plan | None:
+        """Return the plan to go on with, None if this act changes no rules, or brings rules that cannot be used."""
+        if b'"reload"' not in record.data:
+            return None
+        try:
+            said = json.loads(record.data)
+            if said.get("act") != "reload":
+                return None
+            return reloaded(self.plan, Plan.from_dict(said["plan"]))
+        except (ValueError, KeyError, TypeError, AttributeError, PullwatchError):
+            return None  # it was refused when it was asked for, or is damaged: the rules of before stay in force
+
+    def _judge(self, now: int, records: Sequence[Record]) -> tuple[Batch, list[Change]]:
         batch = self.decoding.batch(now, records)
         if self.deriving is not None:
             self.deriving.extend(batch)
@@ -81,10 +112,12 @@ class Path:
             "watchdog": self.watchdog.state(),
             "decoders": {str(feed): decoder.carried() for feed, decoder in self.decoders.items()},
             "derived": None if self.deriving is None else self.deriving.carried(),
+            "reloads": self.reloads,
         }
 
     def restore(self, checkpoint: Mapping[str, Any]) -> None:
         """Go on from a checkpoint of the same plan."""
+        self.reloads = checkpoint.get("reloads", 0)
         self.watchdog.restore(checkpoint["watchdog"])
         for feed, text in checkpoint["decoders"].items():
             self.decoders[int(feed)].carry(text)
@@ -92,13 +125,24 @@ class Path:
             self.deriving.carry(checkpoint["derived"])
 
 
+def joined(now: int, records: Sequence[Record], first: Batch, second: Batch) -> Batch:
+    """Return two batches that follow each other as one."""
+    if first.samples is not None and second.samples is not None:
+        return Batch(now, records, first.samples + second.samples)
+    parts = [to_columns(b.samples) if b.samples is not None else b.columns or {} for b in (first, second)]
+    return Batch(now, records, None, join(parts))
+
+
 def watch(
     steps: Iterable[tuple[int, Sequence[Record]]], path: Path, sinks: Sequence[Sink] = ()
 ) -> Iterator[tuple[Batch, list[Change]]]:
     """Put every step through the path and tell the sinks, live or replayed alike."""
     for now, records in steps:
+        reloads = path.reloads
         batch, changes = path.take(now, records)
         for sink in sinks:
+            if path.reloads != reloads:
+                sink.rules_are(path.plan.rules)
             sink.take(batch, changes)
         yield batch, changes
 
@@ -253,7 +297,12 @@ class Station:
             quiet = self._came * NS_PER_MS < QUIET * (begun - self._came_since)
             self._least_turn = QUIET_TURN if quiet else TURN
             self._came, self._came_since = 0, begun
+        reloads = self.path.reloads
         batch, changes = self.path.take(now, records)
+        if self.path.reloads != reloads:
+            self.plan = self.path.plan
+            for sink in self._sinks:
+                sink.rules_are(self.plan.rules)
         for sink in self._sinks:
             sink.take(batch, changes)
         if self._sentinel is not None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import importlib.metadata
+import json
 import os
 import shutil
 import signal
@@ -11,6 +12,7 @@ import sys
 import tempfile
 import time
 from contextlib import AsyncExitStack, suppress
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -20,23 +22,25 @@ from pullwatch.acts import Acts, Door, Keys, send
 from pullwatch.annunciators.console import Console
 from pullwatch.annunciators.sound import Sound
 from pullwatch.clock import NS_PER_MS, NS_PER_S, SessionClock, steady_name
-from pullwatch.errors import ActError, SessionError
+from pullwatch.errors import ActError, SessionError, SetupError
 from pullwatch.feeds.bus_health import BusHealth
 from pullwatch.recording.recorder import Recorder
 from pullwatch.recording.session import bring_home, info, latest, new_folder, standing
 from pullwatch.sentinel.link import SentinelLink
+from pullwatch.setup import Plan
+from pullwatch.setup.reloading import reloaded
 from pullwatch.station import Station
 from pullwatch.watchdog.alarms import QUIET, STATE_WORDS, Priority
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from pullwatch.setup import Plan
-
 LAG_TOLD: Final = 250 * NS_PER_MS
 """A recording that is further than this behind the disk is told."""
 CARRIED_FOR: Final = 12 * 3600 * NS_PER_S
 """Alarms left standing by the car's last session are carried over this long (common practice, no source)."""
+RELOAD_PATIENCE: Final = 10.0
+"""Seconds an answer is waited for when rules are handed over."""
 KEEPING: Final = 0.25
 """Seconds between two looks at the sentinel and the recorder."""
 
@@ -82,11 +86,11 @@ async def _watch(plan: Plan, base: Path, root: Path, device: str) -> bool:
             sentinel=link,
             carried=carried,
         )
-        acts = Acts(station.intake, {rule.name: rule.priority for rule in plan.rules.rules})
+        live = _live(folder)
+        acts = Acts(station.intake, priorities(plan), partial(_new_rules, station, live))
         keeper = _Keeper(console, recorder, link, clock, BusHealth(station.feeds, station.path.decoders))
         stack.callback(keeper.stop)
         keeper.start()
-        live = _live(folder)
         live.mkdir(parents=True, exist_ok=True, mode=0o700)
         stack.callback(lambda: shutil.rmtree(live, ignore_errors=True))
         door = Door(acts, live)
@@ -100,7 +104,11 @@ async def _watch(plan: Plan, base: Path, root: Path, device: str) -> bool:
                 console.say(clock.now(), f"{feed.name}: {note}")
         reason = await station.run()
         ending[:] = ["stopped", reason]
-        all_left = [(rule, state) for rule, state in zip(plan.rules.rules, station.standing(), strict=True) if state]
+        all_left = [
+            (rule, state)
+            for rule, state in zip(station.path.plan.rules.rules, station.standing(), strict=True)
+            if state
+        ]
         left = [(rule, state) for rule, state in all_left if state not in QUIET]
         hidden = [f"{rule.name} ({STATE_WORDS[state]})" for rule, state in all_left if state in QUIET]
         if hidden:
@@ -122,6 +130,44 @@ def send_act(root: Path, act: dict[str, Any]) -> str:
         with suppress(FileNotFoundError):
             return send(_live(folder), act)
     raise ActError(f"nothing is being watched in {root}. Start it with: pullwatch watch SETUP")
+
+
+def send_reload(root: Path, plan: Plan, who: str) -> str:
+    """Hand other rules to the session being watched in `root`. Raises ActError when there is none or it refuses.
+
+    They were read and checked here, in this process; the one that watches reads plain JSON.
+    """
+    folder = latest(root)
+    live = None if folder is None else _live(folder)
+    if live is None or not live.is_dir():
+        raise ActError(f"nothing is being watched in {root}. Start it with: pullwatch watch SETUP")
+    file = live / f"rules-{os.getpid()}.json"
+    try:
+        file.write_text(json.dumps(plan.to_dict()), encoding="utf-8")
+        return send(live, {"act": "reload", "file": file.name, "who": who}, patience=RELOAD_PATIENCE)
+    except OSError as error:
+        raise ActError(f"{live}: the rules could not be handed over: {error.strerror or error}.") from error
+    finally:
+        file.unlink(missing_ok=True)
+
+
+def priorities(plan: Plan) -> dict[str, Priority]:
+    """Return the priority of every rule by name."""
+    return {rule.name: rule.priority for rule in plan.rules.rules}
+
+
+def _new_rules(station: Station, live: Path, file: str) -> tuple[dict[str, Any], dict[str, Priority]]:
+    """Return the plan left in `file` and the priorities it leads to. Raises ActError if it cannot be used."""
+    if file != Path(file).name or not file:
+        raise ActError(f'"{file[:80]}" is no file beside the socket.')
+    try:
+        plan = Plan.from_dict(json.loads((live / file).read_text(encoding="utf-8")))
+        merged = reloaded(station.path.plan, plan)
+    except (OSError, ValueError) as error:
+        raise ActError(f"the rules cannot be read: {error}.") from error
+    except SetupError as error:
+        raise ActError(str(error)) from error
+    return plan.to_dict(), priorities(merged)
 
 
 class _Keeper:

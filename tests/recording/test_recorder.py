@@ -30,6 +30,8 @@ from pullwatch.recording.recorder import Recorder
 from pullwatch.recording.session import held
 from pullwatch.recording.store import Limits
 from pullwatch.watchdog.alarms import State
+from pullwatch.watchdog.conditions import Lost
+from pullwatch.watchdog.rules import Rule, RuleSet
 
 from .sessions import (
     DEADLINE_S,
@@ -403,7 +405,8 @@ def test_a_new_rule_set_names_the_changes_behind_it(desk: Callable[..., Desk]) -
     one.pass_ms(10)
     one.take(changes=[change(one.now)])
     one.take(changes=[change(one.now, 1)])
-    one.recorder.rules_are(["oil pressure", "lean under boost"])
+    named = tuple(Rule(n, name, Lost(0)) for n, name in enumerate(("oil pressure", "lean under boost")))
+    one.recorder.rules_are(RuleSet((), named))
     one.pass_ms(10)
     one.take(changes=[change(one.now)])
     one.recorder.checkpoint({})

@@ -152,7 +152,7 @@ class Builder:
         least = one_of(pick, SHORT)
         most = least + one_of(pick, (0, 1, 4, 10, 20))
         per_cycle = chance(pick, 40)
-        way = one_of(pick, (0, 0, 0, 6)) * 10**10
+        way = one_of(pick, (0, 0, 0, 0, 0, 3)) * 10**10
         constant = one_of(pick, (0, 0, 1, 3, 6))
         return Delay(least, most, per_cycle, constant, transport_least=way, transport_most=2 * way)
 
@@ -320,7 +320,9 @@ class Builder:
         """Return something a person did."""
         pick = self.pick
         names = [rule.name for rule in self.rules]
-        act = one_of(pick, ("acknowledge", "reset", "acknowledge", "reset", "reset", "mark", "shelve", *HIDING))
+        act = one_of(
+            pick, ("acknowledge", "acknowledge", "acknowledge", "reset", "reset", "reset", "mark", "shelve", *HIDING)
+        )
         rule = None if chance(pick, 50 if act not in HIDING else 5) else one_of(pick, names)
         if self.hid is not None and chance(pick, 40):
             act, rule = self.hid

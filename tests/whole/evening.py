@@ -68,6 +68,12 @@ class Evening:
         )  # fmt: skip
         self.setup = Path(made.stdout.strip())
 
+    def setup_with(self, text: str) -> Path:
+        """Write another setup beside this one (its DBC lies there) and return its path."""
+        other = self.setup.with_name("other.toml")
+        other.write_text(text, encoding="utf-8")
+        return other
+
     def watch(self, log: Path) -> subprocess.Popen[bytes]:
         """Start `pullwatch watch`; what it prints goes to `log`."""
         with log.open("wb") as stdout:

@@ -100,6 +100,10 @@ class Console:
             elif change is alike[0]:
                 self._together(alike)
 
+    def rules_are(self, rules: RuleSet) -> None:
+        """Take up rules changed while watching."""
+        self._ruleset = rules
+
     def _joins_others(self, change: Change) -> bool:
         """Whether a change may share a line with others of its step: no critical one, and no value that was judged."""
         rule = self._ruleset.rules[change.rule]
@@ -179,6 +183,7 @@ class Console:
     def _act(self, record: Record, facts: dict[str, Any]) -> None:
         act = str(facts.pop("act", "an act that cannot be read"))
         rule = facts.pop("rule", None)
+        facts.pop("plan", None)  # the whole text of a new rule set
         words = [act]
         if act in ("acknowledge", "reset"):
             words.append("all alarms" if rule is None else str(rule))

@@ -104,6 +104,10 @@ class Sound:
             finish = finish and change.event not in BY_HAND
         self._say(finish=finish)
 
+    def rules_are(self, rules: RuleSet) -> None:
+        """Take up rules changed while watching: a priority may be another."""
+        self._priorities = tuple(rule.priority for rule in rules.rules)
+
     def close(self) -> None:
         """Fall silent. The sentinel itself belongs to whoever started it."""
         self._standing.clear()

@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from pullwatch.batch import Batch
+    from pullwatch.watchdog.rules import RuleSet
 
 RECORD_COST: Final = 64
 """Bytes that a waiting record is counted with beside its data."""
@@ -223,12 +224,12 @@ class Recorder:
         """Record something that happened: plain JSON with an `event` name, and `says` in words. From any thread."""
         self._queue.append(_Happened(dict(event), self._clock.now()))
 
-    def rules_are(self, names: Sequence[str]) -> None:
-        """Say that a new rule set is judged by from the next step on, with these names in file order.
+    def rules_are(self, rules: RuleSet) -> None:
+        """Say that a new rule set is judged by from the next step on.
 
         Alarms of rules that are no longer there stand no more; those of the others stand until a change says otherwise.
         """
-        self._queue.append(_Rules(tuple(names)))
+        self._queue.append(_Rules(tuple(rule.name for rule in rules.rules)))
 
     def close(self, status: str = "stopped", reason: str = "") -> None:
         """Write everything, the stop record, and let go. Waits for the disk, but some seconds at most."""

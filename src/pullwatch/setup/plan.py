@@ -93,6 +93,7 @@ class RuleFacts:
     automatic: bool = False
     note: str = ""
     silent_while: str = ""
+    removed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -255,6 +256,8 @@ def rule_of(number: int, facts: RuleFacts, names: Names, constants: Mapping[str,
     if facts.silent_while:
         gates.append(Not(Surely(fold(parse(facts.silent_while, names), constants))))
     assert isinstance(trip, Comparison | Lost)
+    if facts.removed:  # never yes and never unknown
+        gates = [Surely(AllOf((trip, Not(trip))))]
     return Rule(
         number=number,
         name=facts.name,
@@ -270,6 +273,7 @@ def rule_of(number: int, facts: RuleFacts, names: Names, constants: Mapping[str,
         says=facts.says,
         trip_text=facts.trip,
         while_text=facts.while_,
+        removed=facts.removed,
     )
 
 

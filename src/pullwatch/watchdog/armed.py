@@ -23,7 +23,7 @@ from pullwatch.watchdog.conditions import SWAPPED, AllOf, AnyOf, Comparison, Los
 from pullwatch.watchdog.runup import RunUp
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
 
     from pullwatch.watchdog.conditions import Condition
     from pullwatch.watchdog.conditions import Leaf as Written
@@ -305,6 +305,79 @@ class Armed:
     def window_of(self, leaf: ArmedLeaf) -> tuple[int, int]:
         """Return (least, most) ns of the leaf's left channel at the present instant."""
         return delay_window(leaf.delay, self.rpm())
+
+    def adopt(self, old: Armed, t: int, known: Mapping[int, int]) -> None:
+        """Take over from a set with the same channels that judged everything before `t`; `known` maps our rules to its.
+
+        What is written the same goes on as if nothing had happened. A comparison that was not there before is stale
+        until its left side's next sample; a rule that is written otherwise keeps its alarm and starts a new run-up.
+        """
+        self.now = old.now
+        for name in ("latest_t", "latest_v", "latest_why", "status", "unheard"):
+            getattr(self, name)[:] = getattr(old, name)  # in place: the closures of judging hold these lists
+        for channel, deep in enumerate(self.deep):
+            if deep and old.deep[channel]:
+                self.ring.extend(channel, old.ring.held(channel))
+            elif deep and self.latest_t[channel] != LONG_AGO:
+                self.ring.append(channel, self.latest_t[channel], self.latest_v[channel], self.latest_why[channel])
+        for leaf in self.leaves:
+            mine = old.leaf_as(leaf)
+            if mine is not None:
+                leaf.verdict, leaf.side, leaf.excess = mine.verdict, mine.side, mine.excess
+                leaf.value, leaf.limit = mine.value, mine.limit
+            elif leaf.is_lost:
+                silent = self.status[leaf.channel] == STALE and self.unheard[leaf.channel]
+                leaf.verdict = NO if self.status[leaf.channel] == GOOD else STALE if silent else YES
+        for gate in self.gates:
+            gate.verdict = gate.answer()
+            if gate.log is not None:
+                before = old.gate_as(gate, self)
+                if before is not None and before.log is not None:
+                    gate.log.times, gate.log.verdicts = before.log.times[:], before.log.verdicts[:]
+                else:
+                    gate.log.times, gate.log.verdicts = [LONG_AGO, t], [STALE, gate.verdict]
+        for rule in self.armed:
+            number = known.get(rule.rule.number)
+            was = None if number is None else old.armed[number]
+            if was is not None and old.same_rule(was, rule, self):
+                rule.runup.carry(was.runup.carried())
+                rule.window_gate = was.window_gate
+            else:
+                self._begin(rule, was, t)
+
+    def _begin(self, rule: ArmedRule, was: ArmedRule | None, t: int) -> None:
+        """Begin a new run-up at `t`, to be looked at then; the alarm stays what it was."""
+        runup = rule.runup
+        if was is not None:
+            runup.place(was.runup.state)
+            runup.until = was.runup.until
+        runup.t = runup.due = t
+        runup.trip = rule.trip.verdict
+        if rule.gate is not None:
+            # A gate that looks back is asked when the left side is next judged; until then it is not known.
+            waits = rule.windowed and self.status[rule.trip.channel] == GOOD
+            rule.window_gate = STALE if waits else rule.gate.verdict
+            runup.gate = rule.window_gate if rule.windowed else rule.gate.verdict
+
+    def same_rule(self, mine: ArmedRule, rule: ArmedRule, theirs: Armed) -> bool:
+        """Whether a rule of ours and one of another set are written the same and mean the same."""
+        same_gate = (mine.gate is None) == (rule.gate is None)
+        if mine.gate is not None and rule.gate is not None:
+            same_gate = self.gate_as(rule.gate, theirs) is mine.gate
+        return mine.rule == rule.rule and self.leaf_as(rule.trip) is mine.trip and same_gate
+
+    def leaf_as(self, leaf: ArmedLeaf) -> ArmedLeaf | None:
+        """Return our leaf that is written the same and means the same, if there is one."""
+        mine = self._leaf_of.get(leaf.written)
+        means = mine is not None and mine.terms == leaf.terms and mine.delay == leaf.delay
+        blinded = mine is not None and (mine.blind is None) == (leaf.blind is None)
+        return mine if means and blinded else None
+
+    def gate_as(self, gate: ArmedGate, theirs: Armed) -> ArmedGate | None:
+        """Return our gate that is written the same over leaves that mean the same, if there is one."""
+        mine = self._gate_of.get(gate.condition)
+        same = all(self.leaf_as(theirs.leaf_of(written)) is not None for written in leaves(gate.condition))
+        return mine if mine is not None and same else None
 
     def carried(self) -> dict[str, Any]:
         """Return all that is remembered, as plain JSON."""

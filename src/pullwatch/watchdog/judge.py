@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 from pullwatch.batch import ACTS_FEED
 from pullwatch.columns import to_columns, to_samples
 from pullwatch.watchdog.acts import read_acts
+from pullwatch.watchdog.alarms import Event
 from pullwatch.watchdog.armed import LONG_AGO, Armed
 from pullwatch.watchdog.columnwise import ColumnJudge
 from pullwatch.watchdog.firstout import Changes, FirstOut
@@ -106,6 +107,28 @@ class Watchdog:
         if armed.latest_t[channel] == LONG_AGO:
             return None
         return armed.latest_t[channel], armed.latest_v[channel], armed.latest_why[channel]
+
+    def taken_over(self, rules: RuleSet, t: int) -> tuple[Watchdog, list[Change]]:
+        """Return a watchdog that judges by `rules` from instant `t` on, and what that alone changes.
+
+        Everything before `t` must have been judged, and the channels must be the same. Rules are known by their names:
+        one written the same keeps everything, one written otherwise keeps its alarm and starts a new run-up. An active
+        alarm of a rule that is `removed` becomes a latch that stands until it is acknowledged and reset.
+        """
+        if self._armed.now != t - 1:
+            raise ValueError(f"judged up to {self._armed.now} ns, not up to {t - 1} ns")
+        self._stepper.settle_values()
+        later = Watchdog(rules, way=self.way)
+        by_name = self._armed.by_name
+        known = {rule.number: by_name[rule.name].number for rule in rules.rules if rule.name in by_name}
+        later._armed.adopt(self._armed, t, known)
+        out = Changes()
+        for armed in later._armed.armed:
+            if armed.rule.removed and armed.runup.active:
+                out.move(later._armed, t, armed.rule.number, Event.CLEAR_LATCHED)
+        later._stepper.resume()
+        later._first_out.recount(later.states())
+        return later, out.made
 
     def state(self) -> dict[str, Any]:
         """Return all that judging remembers, as plain JSON: a checkpoint."""

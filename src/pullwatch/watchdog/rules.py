@@ -40,6 +40,8 @@ class Rule:
     says: str = ""
     trip_text: str = ""
     while_text: str = ""
+    removed: bool = False
+    """No longer in the setup: it can be raised no more, and is there for what it left standing."""
 
 
 @dataclass(frozen=True, slots=True)

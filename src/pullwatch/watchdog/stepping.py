@@ -66,10 +66,13 @@ class Stepper:
             leaf.value, leaf.limit = value, leaf.constant
 
     def _rebound(self, channel: int) -> None:
-        """Reckon the band of a channel anew: `low < value <= high` leaves every plain leaf on the side it is on."""
+        """Reckon the band of a channel anew: `low < value <= high` leaves every plain leaf on the side it is on.
+
+        A leaf that is on no side yet has no band: the next value is put to it.
+        """
         low, high = -math.inf, math.inf
         for leaf in self._plain[channel]:
-            least, most = _band(leaf)
+            least, most = _band(leaf) if leaf.verdict in (YES, NO) else (math.inf, -math.inf)
             low, high = max(low, least), min(high, most)
         self._low[channel], self._high[channel] = low, high
 
