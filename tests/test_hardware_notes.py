@@ -12,6 +12,8 @@ from cantools.database import load_string
 from cantools.database.can import Database
 
 from pullwatch.columns import Why
+from pullwatch.decoders.frames import Frame, pack
+from pullwatch.decoders.j1939 import Codes
 from pullwatch.feeds.slcan import bitrate_command
 from pullwatch.setup import load
 from pullwatch.setup.decoding import decoders_for
@@ -47,15 +49,22 @@ def rows(page: Path, first_heading: str) -> list[list[str]]:
     return found
 
 
+def example_dbcs() -> dict[str, str]:
+    """Return the DBC files of the examples by the name the page says to save them under."""
+    page = NOTES / "can-adapter.md"
+    names = re.findall(r"Save it as\s`(\w+\.dbc)`", page.read_text(encoding="utf-8"))
+    return dict(zip(names, blocks(page, "dbc"), strict=True))
+
+
 def example_dbc() -> str:
-    """Return the one DBC that the examples share."""
-    (text,) = blocks(NOTES / "can-adapter.md", "dbc")
-    return text
+    """Return the one DBC that most examples share."""
+    return example_dbcs()["ecu.dbc"]
 
 
 def loaded(folder: Path, setup: str) -> Plan:
     """Return the plan of an example, its DBC beside it. Everything that is wrong in it is raised."""
-    (folder / "ecu.dbc").write_text(example_dbc(), encoding="utf-8")
+    for name, text in example_dbcs().items():
+        (folder / name).write_text(text, encoding="utf-8")
     (folder / "setup.toml").write_text(setup, encoding="utf-8")
     return load(folder / "setup.toml")
 
@@ -147,6 +156,43 @@ def test_the_frame_worked_by_hand_reads_so_in_the_example(tmp_path: Path) -> Non
         "barometric_pressure": (98.5, Why.GOOD),
         "throttle": (100.0, Why.GOOD),
     }
+
+
+def test_the_j1939_frames_worked_by_hand_read_so_in_the_example(tmp_path: Path) -> None:
+    """The page's two lines give 6,000 rpm and an oil pressure that is not available, under the page's setup."""
+    page = NOTES / "can-adapter.md"
+    (setup,) = [text for text in blocks(page, "toml") if 'protocol = "j1939"' in text]
+    plan = loaded(tmp_path, setup)
+    speed, nothing = re.findall(r"`(T[0-9A-F]{25})`", page.read_text(encoding="utf-8"))
+    # SAE J1939-71 / J1939DA, SPN 190 and SPN 100 (text seen).
+    assert read_as(plan, "ecu", speed, "\r") == {"engine_speed": (6_000.0, Why.GOOD)}
+    (told,) = read_as(plan, "ecu", nothing, "\r").values()
+    assert told[1] is Why.NOT_AVAILABLE
+
+
+def test_the_j1939_codes_of_the_page_are_those_of_the_decoder() -> None:
+    """Each range of the page's table is what the decoder takes it for, at both ends."""
+    for length, numbers, error, missing in rows(NOTES / "can-adapter.md", "length"):
+        count, unit = length.split()
+        codes = Codes.of(int(count) * (8 if unit.startswith("byte") else 1))
+        base = 16 if unit.startswith("byte") else 10
+        least, most = (int(end, base) for end in re.split(r" to |, ", numbers))
+        assert (codes.why(least), codes.why(most)) == (0, 0)
+        assert codes.why(most + 1) != 0
+        for cell, why in ((error, Why.ERROR), (missing, Why.NOT_AVAILABLE)):
+            for end in re.findall(r"[0-9A-Fx]+\b", cell.replace("and", "").replace("to", "")):
+                assert {codes.why(int(end.replace("x", fill), base)) for fill in "0F"} == {why}
+
+
+def test_the_can_fd_frame_of_the_page_is_read(tmp_path: Path) -> None:
+    """The example with CAN FD reads a frame of 64 bytes to its last bytes."""
+    (setup,) = [text for text in blocks(NOTES / "can-adapter.md", "toml") if "long.dbc" in text]
+    plan = loaded(tmp_path, setup)
+    data = bytes.fromhex("983A") + bytes(58) + bytes.fromhex("E02E") + bytes(2)
+    samples: list[Sample] = []
+    decoders_for(plan)[1].few(0, pack(Frame(707, data, fd=True)), samples)
+    named = {plan.channels[channel].name: (round(value, 6), Why(why)) for _, channel, value, why in samples}
+    assert named == {"engine_speed": (6_000.0, Why.GOOD), "manifold_pressure": (240.0, Why.GOOD)}
 
 
 def test_the_lambda_lines_of_the_page_are_read_as_it_says(tmp_path: Path) -> None:

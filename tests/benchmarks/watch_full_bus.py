@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
     from pullwatch.batch import Batch
     from pullwatch.watchdog.alarms import Change, State
+    from pullwatch.watchdog.rules import RuleSet
 
 HERE = Path(__file__).parent
 RULES = 60
@@ -66,6 +67,9 @@ class Stopwatch:
         """Note when the toggled rule changed."""
         now = steady_ns()
         self.told.extend((change.state, now) for change in changes if change.rule == 0 and change.event is not None)
+
+    def rules_are(self, _rules: RuleSet) -> None:
+        """Rules are not changed here."""
 
     def close(self) -> None:
         """Nothing is held."""

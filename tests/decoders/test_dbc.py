@@ -317,6 +317,28 @@ def test_a_float_that_is_sent_as_it_is_keeps_its_bits() -> None:
     assert got[1] == (0.5, 0)
 
 
+@pytest.mark.parametrize("count", [1, 500])
+def test_two_buses_with_the_same_identifiers_are_kept_apart(count: int) -> None:
+    """Two CAN feeds whose frames have the same identifier: each gives its own channels only, few or many."""
+    first = DbcTable("one.dbc", (entry(0, 0x100, intel(0, 8)),))
+    second = DbcTable("two.dbc", (entry(1, 0x100, intel(0, 8)), entry(2, 0x100, intel(8, 8))))
+    buses = {1: CanDecoder(first, channels(3)), 2: CanDecoder(second, channels(3))}
+    line = {1: slcan(0x100, bytes([11, 12])), 2: slcan(0x100, bytes([21, 22]))}
+    records, t = [], 0
+    for number in range(2 * count):
+        feed = 1 + number % 2
+        half = line[feed][:9]  # each bus's reads end in the middle of a line, in turn
+        records += [Record(t, feed, Kind.DATA, half), Record(t + 5_000, 3 - feed, Kind.DATA, b"\r")]
+        records.append(Record(t + 10_000, feed, Kind.DATA, line[feed][9:]))
+        t += 20_000
+    batch = Decoding(buses).batch(t, records)
+    assert (batch.samples is None) == (count > 1)
+    samples = batch.samples if batch.samples is not None else to_samples(batch.columns or {})
+    assert {(channel, value) for _, channel, value, _ in samples} == {(0, 11.0), (1, 21.0), (2, 22.0)}
+    assert len(samples) == 3 * count
+    assert all(decoder.ledger.bad_messages == 0 and decoder.ledger.balances for decoder in buses.values())
+
+
 # The table as it is written into the start record.
 
 

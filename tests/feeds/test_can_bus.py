@@ -10,14 +10,18 @@ from typing import TYPE_CHECKING, Any, ClassVar
 
 import can
 import can.interfaces
+import cantools
 import pytest
 from can.interfaces.virtual import VirtualBus
 
 from pullwatch.batch import Kind
+from pullwatch.channels import Channel, Dimension
+from pullwatch.decoders.dbc import CanDecoder
 from pullwatch.decoders.frames import ERROR, EXTENDED, REMOTE
 from pullwatch.errors import PortError
 from pullwatch.feeds import can_bus
 from pullwatch.feeds.can_bus import CanBusFeed, bus_class, listening
+from pullwatch.feeds.dbc_file import read_table
 from pullwatch.feeds.kinds import build
 
 from .rigs import SocketcandRig, Taker, Tcp, VirtualRig, can_options
@@ -25,6 +29,8 @@ from .rigs import SocketcandRig, Taker, Tcp, VirtualRig, can_options
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
+
+    from pullwatch.columns import Sample
 
 MESSAGES = [
     (can.Message(arbitration_id=0x100, is_extended_id=False, data=b"\x11\x22"), 0x100, 2, b"\x11\x22"),
@@ -52,6 +58,88 @@ async def test_frames_of_every_sort_are_packed(taker: Taker, tmp_path: Path) -> 
     for record, (message, word, length, data) in zip(taker.of(Kind.DATA), MESSAGES, strict=True):
         assert record.data == word.to_bytes(4, "little") + bytes([length, 0xC1 if message.is_fd else 0xC0]) + data
     assert feed.health.error_frames == 1
+
+
+FD_DBC = (
+    'VERSION ""\n\nNS_ :\n\nBS_:\n\nBU_: E\n\n'
+    'BO_ 291 Long: 64 E\n SG_ Far : 480|16@1+ (0.5,0) [0|0] "" E\n SG_ Across : 300|32@1- (1,0) [0|0] "" E\n\n'
+    'BO_ 2566849809 Wide: 12 E\n SG_ Last : 95|8@0+ (1,0) [0|0] "" E\n'
+)
+FD_CHANNELS = {name: Channel(n, name, "", Dimension.NUMBER) for n, name in enumerate(("far", "across", "last"))}
+FD_WANTED = {"far": "Long.Far", "across": "Long.Across", "last": "Wide.Last"}
+
+
+def fd_rest(sent: list[can.Message], taker: Taker, folder: Path) -> None:
+    """Decode what came in, and hold it to what cantools reads from the frames as they were sent."""
+    path = folder / "fd.dbc"
+    path.write_text(FD_DBC)
+    table = read_table(path, FD_WANTED, FD_CHANNELS)
+    assert table.fd
+    decoder = CanDecoder(table, FD_CHANNELS, "frames")
+    samples: list[Sample] = []
+    for record in taker.of(Kind.DATA):
+        decoder.few(record.t, record.data, samples)
+    library: Any = cantools.database
+    oracle = library.load_string(FD_DBC, "dbc")  # cantools 45.1.0
+    expected = [
+        {
+            f"{'Long' if message.dlc == 64 else 'Wide'}.{name}": value
+            for name, value in oracle.decode_message(message.arbitration_id, bytes(message.data)).items()
+        }
+        for message in sent
+    ]
+    got = [(channel, value) for _, channel, value, _ in samples]
+    names = list(FD_WANTED)
+    wanted = [
+        (number, float(values[FD_WANTED[names[number]]]))
+        for values in expected
+        for number in range(3)
+        if FD_WANTED[names[number]] in values
+    ]
+    assert got == wanted
+    assert len(got) == 3
+    assert decoder.ledger.balances
+    assert decoder.ledger.bad_messages == 0
+
+
+async def test_can_fd_frames_come_through_to_their_values(taker: Taker, tmp_path: Path) -> None:
+    """Frames of 64 and 12 bytes, of 11 and 29 bits, from the driver to the values, over python-can's virtual bus."""
+    sent = [
+        can.Message(arbitration_id=291, is_extended_id=False, is_fd=True, bitrate_switch=True, data=bytes(range(64))),
+        can.Message(arbitration_id=0x18FF0511, is_extended_id=True, is_fd=True, data=bytes(range(100, 112))),
+    ]
+    rig = VirtualRig(tmp_path)
+    await rig.plug()
+    feed = rig.feed()
+    feed.start(taker.intake)
+    await taker.texts(Kind.FOUND)
+    with can.Bus(channel=rig.named, interface="virtual", ignore_config=True, protocol=can.CanProtocol.CAN_FD) as bus:
+        for message in sent:
+            bus.send(message)
+    await taker.until(lambda: len(taker.of(Kind.DATA)) == len(sent))
+    await feed.stop()
+    await rig.unplug()
+    fd_rest(sent, taker, tmp_path)
+
+
+async def test_long_frames_of_socketcand_come_through_to_their_values(taker: Taker, tmp_path: Path) -> None:
+    """python-can's socketcand does not say that a frame is CAN FD; one of more than 8 bytes can be nothing else."""
+    sent = [
+        can.Message(arbitration_id=291, is_extended_id=False, is_fd=True, data=bytes(range(64))),
+        can.Message(arbitration_id=0x18FF0511, is_extended_id=True, is_fd=True, data=bytes(range(100, 112))),
+    ]
+    rig = SocketcandRig(tmp_path)
+    await rig.plug()
+    feed = rig.feed()
+    feed.start(taker.intake)
+    await taker.texts(Kind.FOUND)
+    for message in sent:
+        digits = f"{message.arbitration_id:08X}" if message.is_extended_id else f"{message.arbitration_id:03X}"
+        rig.wire.write(f"< frame {digits} 23.424242 {bytes(message.data).hex().upper()} >".encode())
+    await taker.until(lambda: len(taker.of(Kind.DATA)) == len(sent))
+    await feed.stop()
+    await rig.unplug()
+    fd_rest(sent, taker, tmp_path)
 
 
 class Script(VirtualBus):

@@ -9,14 +9,18 @@ import pytest
 from can.interfaces.slcan import slcanBus
 
 from pullwatch.batch import Kind
+from pullwatch.decoders import Ledger
+from pullwatch.decoders.slcan import Slcan
 from pullwatch.errors import PortError
+from pullwatch.feeds import slcan
 from pullwatch.feeds.base import SerialStream
 from pullwatch.feeds.kinds import build
-from pullwatch.feeds.slcan import BITRATES, SlcanFeed, bitrate_command
+from pullwatch.feeds.slcan import BITRATES, SlcanFeed, SlcanHealth, bitrate_command, shown_flags
 
 from .rigs import Pty, SlcanAdapter, Taker, Tcp, can_options
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
 
 # Lawicel CAN232/CANUSB ASCII protocol, command Sn, kbit/s (text seen).
@@ -72,6 +76,22 @@ async def test_the_commands_of_a_session(
     assert adapter.commands == [*expected, b"C"]
     assert not adapter.open
     await wire.unplug()
+
+
+async def test_stopped_long_after_it_was_opened_the_adapter_is_closed(taker: Taker, tmp_path: Path) -> None:
+    """A session that ends in the middle of frames, with no command under way, leaves the adapter closed too."""
+    wire = Pty(tmp_path)
+    adapter = SlcanAdapter(wire.write)
+    await wire.plug(adapter.hear)
+    feed = feed_at(wire.port, tmp_path)
+    feed.start(taker.intake)
+    await taker.until(lambda: taker.data() == b"\a\r\r")
+    wire.write(b"t1000\r")
+    await taker.until(lambda: taker.data().endswith(b"t1000\r"))
+    await feed.stop()
+    await wire.unplug()
+    assert adapter.commands == [b"C", b"S6", b"L", b"C"]
+    assert not adapter.open
 
 
 async def test_every_byte_written_is_in_the_ledger(taker: Taker, tmp_path: Path) -> None:
@@ -209,3 +229,120 @@ async def test_pulled_while_being_told(taker: Taker, tmp_path: Path) -> None:
     assert adapter.commands == [b"C", b"S6", b"L"]
     await feed.stop()
     await wire.unplug()
+
+
+class StatusAdapter(SlcanAdapter):
+    """An adapter that answers `F`, while it is open, with the flags it is given; None: it does not know `F`."""
+
+    flags: int | None = 0
+
+    def _obey(self, line: bytes) -> bool:
+        if line != b"F" or self.flags is None:
+            return super()._obey(line)
+        if self.open:
+            self._answer(b"F%02X" % self.flags)
+        return self.open
+
+
+@pytest.fixture
+def often(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Ask for the status flags a hundred times as often."""
+    monkeypatch.setattr(slcan, "STATUS_EVERY", 0.01)
+
+
+async def health_until(taker: Taker, feed: SlcanFeed, there: Callable[[SlcanHealth], bool]) -> SlcanHealth:
+    """Wait until the feed's health says enough."""
+    await taker.until(lambda: isinstance(feed.health, SlcanHealth) and there(feed.health))
+    assert isinstance(feed.health, SlcanHealth)
+    return feed.health
+
+
+@pytest.mark.usefixtures("often")
+async def test_status_flags_are_asked_for_when_told(taker: Taker, tmp_path: Path) -> None:
+    """With `ask_status` the adapter, open and listening only, tells its flags each period; nothing else is written."""
+    wire = Pty(tmp_path)
+    adapter = StatusAdapter(wire.write)
+    await wire.plug(adapter.hear)
+    feed = feed_at(wire.port, tmp_path, ask_status=True)
+    feed.start(taker.intake)
+    health = await health_until(taker, feed, lambda health: health.status_told >= 2)
+    assert (health.status, health.status_bad) == (0, 0)
+    adapter.flags = 0xA4
+    health = await health_until(taker, feed, lambda health: health.status == 0xA4)
+    assert health.status_bad >= 1
+    assert health.error_frames == 0
+    await feed.stop()
+    await wire.unplug()
+    assert adapter.commands[:3] == [b"C", b"S6", b"L"]
+    assert set(adapter.commands[3:-1]) == {b"F"}
+    assert adapter.commands[-1] == b"C"
+    assert shown_flags(0xA4) == "error warning, error passive, bus error"
+    assert shown_flags(0) == ""
+
+
+@pytest.mark.usefixtures("often")
+async def test_the_answer_is_found_among_frames_and_no_frame_is_taken_for_it(taker: Taker, tmp_path: Path) -> None:
+    """`F` and digits at the end of a frame's data are no status; an answer that comes in two reads is one."""
+    wire = Pty(tmp_path)
+    adapter = StatusAdapter(wire.write)
+    adapter.flags = None
+    await wire.plug(adapter.hear)
+    feed = feed_at(wire.port, tmp_path, ask_status=True)
+    feed.start(taker.intake)
+    await adapter.until(lambda: b"F" in adapter.commands)
+    wire.write(b"t10021F80\rt1002AF04\r")
+    await taker.until(lambda: b"AF04\r" in taker.data())
+    assert isinstance(feed.health, SlcanHealth)
+    assert (feed.health.status, feed.health.status_told) == (-1, 0)
+    wire.write(b"t1000\rF8")
+    await taker.until(lambda: b"\rF8" in taker.data())
+    wire.write(b"0\rt1000\r")
+    health = await health_until(taker, feed, lambda health: health.status_told == 1)
+    assert health.status == 0x80
+    await feed.stop()
+    await wire.unplug()
+
+
+@pytest.mark.usefixtures("often")
+async def test_an_adapter_that_does_not_know_the_question_is_read_on(taker: Taker, tmp_path: Path) -> None:
+    """BEL to `F` leaves the status unknown, and the frames are read as ever."""
+    wire = Pty(tmp_path)
+    adapter = StatusAdapter(wire.write)
+    adapter.flags = None
+    await wire.plug(adapter.hear)
+    feed = feed_at(wire.port, tmp_path, ask_status=True)
+    feed.start(taker.intake)
+    await adapter.until(lambda: adapter.commands.count(b"F") >= 3)
+    wire.write(b"t1000\r")
+    await taker.until(lambda: b"t1000\r" in taker.data())
+    assert isinstance(feed.health, SlcanHealth)
+    assert (feed.health.status, feed.health.status_told) == (-1, 0)
+    await feed.stop()
+    assert taker.of(Kind.LOST) == []
+    await wire.unplug()
+
+
+@pytest.mark.usefixtures("often")
+async def test_a_status_of_before_is_not_kept(taker: Taker, tmp_path: Path) -> None:
+    """An adapter that stops answering, or is pulled, has no status: what it said before is not what is."""
+    wire = Pty(tmp_path)
+    adapter = StatusAdapter(wire.write)
+    adapter.flags = 4
+    await wire.plug(adapter.hear)
+    feed = feed_at(wire.port, tmp_path, ask_status=True)
+    feed.start(taker.intake)
+    await health_until(taker, feed, lambda health: health.status == 4)
+    adapter.flags = None
+    await adapter.until(lambda: adapter.commands.count(b"F") >= adapter.commands.index(b"F") + 3)
+    await health_until(taker, feed, lambda health: health.status == -1)
+    await wire.unplug()
+    await taker.texts(Kind.LOST)
+    await feed.stop()
+
+
+@pytest.mark.parametrize("decoder_fd", [False, True])
+def test_status_answers_are_no_frames_to_the_decoder(decoder_fd: bool) -> None:
+    """The answers stand in the DATA among the frames, and the decoder passes them over."""
+    ledger = Ledger()
+    assert len(Slcan(fd=decoder_fd).few(0, b"t1000\rF00\rt1000\rFA4\r", ledger)) == 2
+    assert (ledger.bad_messages, ledger.passed_over) == (0, 8)

@@ -222,7 +222,7 @@ def _entry(plain: Mapping[str, Any]) -> Entry:
     return Entry(**{**plain, "place": Place(**plain["place"]), "bring": Bring(**plain["bring"]), "when": when})
 
 
-class _Data:
+class Data:
     """The data of many frames, shape (n, `_CLASSIC_WIDTH` or `_FD_WIDTH`), to be read at any `Place`."""
 
     __slots__ = ("_data", "_intel", "_motorola")
@@ -278,7 +278,7 @@ _Shifts: TypeAlias = tuple[int, bool, int, int, int, float, float, _Maker, _Brin
 """(channel, Motorola, shift, mask, sign bit or 0, scale, offset, how a value is made otherwise, brought, low, high)."""
 
 
-class _Message:
+class Message:
     """The wanted signals of one message, ready to be laid over a frame."""
 
     __slots__ = ("_chosen", "entries", "intel", "makers", "motorola", "multiplexed", "need", "shifts", "width")
@@ -330,12 +330,17 @@ class _Message:
                 present.append(shifts)
         return present
 
-    def present_all(self, count: NDArray[np.uint8], data: _Data) -> tuple[list[NDArray[np.bool_]], NDArray[np.bool_]]:
-        """Return for each entry which frames carry it, and which are too short for one of theirs (carrying none)."""
+    def present_all(
+        self, count: NDArray[np.uint8], data: Data, meant: Sequence[NDArray[np.bool_]] = ()
+    ) -> tuple[list[NDArray[np.bool_]], NDArray[np.bool_]]:
+        """Return for each entry which frames carry it, and which are too short for one of theirs (carrying none).
+
+        `meant` says for each entry which frames may carry it at all; without it every frame may.
+        """
         short = np.zeros(len(count), dtype=np.bool_)
         present: list[NDArray[np.bool_]] = []
-        for entry in self.entries:
-            here = np.ones(len(count), dtype=np.bool_)
+        for number, entry in enumerate(self.entries):
+            here = meant[number].copy() if meant else np.ones(len(count), dtype=np.bool_)
             for selector in entry.when:
                 short |= here & (count < selector.place.need)
                 here &= count >= selector.place.need
@@ -367,8 +372,8 @@ class CanDecoder:
             raise ValueError(f"channels {sorted(fed)} of the table are not each one of {sorted(self._ranges)}")
         per_word: dict[int, list[Entry]] = {}
         for entry in table.entries:
-            per_word.setdefault(entry.word, []).append(entry)
-        self._messages = {word: _Message(per_word[word], self._ranges) for word in sorted(per_word)}
+            per_word.setdefault(self._key(entry), []).append(entry)
+        self._messages = {word: Message(per_word[word], self._ranges) for word in sorted(per_word)}
         self._words = np.array(list(self._messages), dtype=np.int64)
         self._standard = np.full(HIGHEST_STANDARD + 1, len(self._words), dtype=np.int16)
         for slot, word in enumerate(self._messages):
@@ -376,6 +381,10 @@ class CanDecoder:
                 self._standard[word] = slot
         widest = max((message.need for message in self._messages.values()), default=0)
         self._width = _CLASSIC_WIDTH if widest <= _CLASSIC_WIDTH else _FD_WIDTH
+
+    def _key(self, entry: Entry) -> int:
+        """Return what the frames of an entry are found by."""
+        return entry.word
 
     def few(self, t: int, data: bytes, out: list[Sample]) -> None:
         """Decode one DATA record that starts at `t`, appending samples in order of time, then of channel number."""
@@ -457,16 +466,19 @@ class CanDecoder:
 
     def _slots(self, words: NDArray[np.int64]) -> NDArray[np.int16]:
         """Return the number of each id word's message in the order of `_messages`, one more if it is unwanted."""
-        unwanted = len(self._words)
-        if not unwanted or not len(words) or words.max() <= HIGHEST_STANDARD:
+        if not len(self._words) or not len(words) or words.max() <= HIGHEST_STANDARD:
             found: NDArray[np.int16] = self._standard[words & HIGHEST_STANDARD]
             return found
-        slots = np.minimum(np.searchsorted(self._words, words), unwanted - 1)
-        return np.where(self._words[slots] == words, slots, unwanted).astype(np.int16)
+        return self._slots_of_keys(words)
 
-    def _lay(self, message: _Message, frames: ManyFrames, rows: slice, out: Columns) -> None:
+    def _slots_of_keys(self, keys: NDArray[np.int64]) -> NDArray[np.int16]:
+        unwanted = len(self._words)
+        slots = np.minimum(np.searchsorted(self._words, keys), unwanted - 1)
+        return np.where(self._words[slots] == keys, slots, unwanted).astype(np.int16)
+
+    def _lay(self, message: Message, frames: ManyFrames, rows: slice, out: Columns) -> None:
         """Lay one message's signals over its frames."""
-        t, count, size, data = frames.t[rows], frames.count[rows], frames.size[rows], _Data(frames.data[rows])
+        t, count, size, data = frames.t[rows], frames.count[rows], frames.size[rows], Data(frames.data[rows])
         ledger = self.ledger
         if not message.multiplexed and count.min() >= message.need:
             for entry, make in zip(message.entries, message.makers, strict=True):
@@ -480,7 +492,11 @@ class CanDecoder:
             if here.any():
                 values = make(data.raws(entry.place)[here])
                 out[entry.channel] = Column(t[here], *screened_all(values, *self._ranges[entry.channel]))
-        used = np.logical_or.reduce(present)
+        self._account(present, short, size)
+
+    def _account(self, present: list[NDArray[np.bool_]], short: NDArray[np.bool_], size: NDArray[np.int64]) -> None:
+        """Account for the frames of one message, of which some carry what is wanted and some are too short for it."""
+        ledger, used = self.ledger, np.logical_or.reduce(present)
         ledger.rejected += int(size[short].sum())
         ledger.bad_messages += int(np.count_nonzero(short))
         ledger.decoded += int(size[used].sum())

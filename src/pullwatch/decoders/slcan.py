@@ -8,9 +8,9 @@ All digits are hexadecimal; `l` is the data length code. An adapter may end a li
 checked and passed over, our own time is that of the CR. Replies to commands (CR alone, BEL, `z`, `Z`, `Fxx`, version
 and serial number) are passed over.
 
-d, D, b and B are hexadecimal digits themselves, so the tail of a line whose beginning was lost may look like a CAN FD
-frame. Therefore they count only on a bus that is said to have CAN FD, and never in the first line after the port was
-opened.
+The lines of CAN FD are in no published protocol; this is what python-can and some adapters write. d, D, b and B are
+hexadecimal digits themselves, so the tail of a line whose beginning was lost may look like a CAN FD frame. Therefore
+they count only on a bus that is said to have CAN FD, and never in the first line after the port was opened.
 """
 
 from __future__ import annotations

@@ -408,7 +408,7 @@ class StreamFeed(Reopening):
             loop.add_reader(stream.fileno(), self._readable, stream, lost)
             self.intake.reads(stream.fileno(), partial(self._readable, stream, lost))
             await self._set_up(stream, lost)
-            return await lost
+            return await asyncio.shield(lost)  # a stop must not end `lost` itself: there is a farewell to be said
         finally:
             if not lost.done():
                 await self._farewell(stream, lost)

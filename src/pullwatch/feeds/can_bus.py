@@ -45,6 +45,8 @@ SPINNING: Final = 0.25
 """A wait without a frame in which the thread computed for more than this share: the driver turns on a dead port."""
 SPINS: Final = 2
 """So many of these in a row mean that the port is gone."""
+CLASSIC_MOST: Final = 8
+"""Bytes of the longest classic frame."""
 NO_CONTROLLER: Final = frozenset({"virtual", "udp_multicast"})
 """Interfaces without a CAN controller: nothing there could acknowledge a frame."""
 
@@ -200,7 +202,10 @@ class CanBusFeed(Reopening):
 
 
 def packed(message: can.Message) -> bytes:
-    """Return the record of one frame. Raises ValueError for one that cannot be on a CAN bus."""
+    """Return the record of one frame. Raises ValueError for one that cannot be on a CAN bus.
+
+    A frame of more than 8 bytes is a CAN FD frame, also where a driver (socketcand's) does not say so.
+    """
     return pack(
         Frame(
             can_id=message.arbitration_id,
@@ -208,7 +213,7 @@ def packed(message: can.Message) -> bytes:
             extended=message.is_extended_id,
             remote=message.is_remote_frame,
             error=message.is_error_frame,
-            fd=message.is_fd,
+            fd=message.is_fd or len(message.data) > CLASSIC_MOST,
             length=message.dlc,
         )
     )

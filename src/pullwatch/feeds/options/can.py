@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, TypeAlias
 
 from pydantic import Field
 
 from pullwatch.feeds.options.base import Options
+
+Address: TypeAlias = Annotated[int, Field(ge=0, le=253)]
+"""An address a J1939 node can have."""
 
 
 class CanOptions(Options):
@@ -27,3 +30,9 @@ class CanOptions(Options):
     channels: dict[str, str]
     """Channel name to `Message.Signal` of the DBC."""
     adapter_options: dict[str, Any] = Field(default_factory=dict)
+    protocol: Literal["plain", "j1939"] = "plain"
+    """`j1939`: messages are found by group and source address, and its codes for "no value" are no numbers."""
+    source_addresses: dict[str, Address] = Field(default_factory=dict)
+    """J1939: channel name, or message name of the DBC, to the address of the node it is taken from."""
+    ask_status: bool = False
+    """slcan: ask the adapter for its status flags each second (`F`, to the adapter alone)."""
