@@ -39,9 +39,9 @@ class Why(IntEnum):
     SOURCE = 7
     """Something this value is made from is not known."""
     OPEN = 8
-    """The sensor's circuit is open, or shorted to its supply."""
+    """The sensor's circuit is open, or shorted to what it is pulled to."""
     SHORT = 9
-    """The sensor's circuit is shorted to ground."""
+    """The sensor's circuit is shorted to the other side: to ground, or with a pull-down to its supply."""
     TOO_FAST = 10
     """It changed faster than what it measures can."""
     FROZEN = 11

@@ -49,7 +49,7 @@ RULE = '\n[[rule]]\nname = "r"\ntrip = "{}"\n'
 def test_a_standard_channel_is_made_when_a_rule_names_it(tmp_path: Path) -> None:
     """Boost follows from two pressures; it is as fresh as its trigger, and its loss has a rule of its own."""
     plan = plan_of(tmp_path, RULE.format("boost > 120 kPa"))
-    assert [(d.channel, d.inputs, d.automatic) for d in plan.derived] == [
+    assert [(d.channel, d.inputs, d.automatic) for d in plan.derived if not d.amends] == [
         ("boost", ("manifold_pressure", "barometric_pressure"), True)
     ]
     assert plan.channel("boost").stale_after == plan.channel("manifold_pressure").stale_after
@@ -60,7 +60,11 @@ def test_a_standard_channel_is_made_when_a_rule_names_it(tmp_path: Path) -> None
 
 def test_nothing_is_made_that_nobody_names(tmp_path: Path) -> None:
     """A channel nobody asks for costs nothing."""
-    assert plan_of(tmp_path, RULE.format("engine_speed > 7000 rpm")).derived == ()
+    plan = plan_of(tmp_path, RULE.format("engine_speed > 7000 rpm"))
+    assert [derived.channel for derived in plan.derived if not derived.amends] == []
+    assert [channel.name for channel in plan.channels] == [
+        "manifold_pressure", "barometric_pressure", "injector_pulse_width", "engine_speed",
+    ]  # fmt: skip
 
 
 def test_the_plan_survives_the_record(tmp_path: Path) -> None:
@@ -69,7 +73,18 @@ def test_the_plan_survives_the_record(tmp_path: Path) -> None:
     plan = plan_of(tmp_path, more + RULE.format("injector_duty > 85 %"))
     again = Plan.from_dict(json.loads(json.dumps(plan.to_dict())))
     assert again == plan
-    assert again.derived[0].section.model_dump()["injections_per_cycle"] == 2
+    duty = next(derived for derived in again.derived if derived.channel == "injector_duty")
+    assert duty.section.model_dump()["injections_per_cycle"] == 2
+
+
+def test_a_window_of_a_delayed_channel_speaks_of_longer_ago(tmp_path: Path) -> None:
+    """The mean of 100 ms of a reading that is 5 to 20 ms late is about what was 5 to 120 ms ago."""
+    more = '\ndelay_ms = [5, 20]\n[derived.settled]\nkind = "mean"\nof = "manifold_pressure"\nover_ms = 100\n'
+    plan = plan_of(tmp_path, more)
+    delay = plan.channel("settled").delay
+    assert (delay.least, delay.most) == (5_000_000, 120_000_000)
+    undelayed = plan_of(tmp_path, more.replace("delay_ms = [5, 20]\n", ""))
+    assert undelayed.channel("settled").delay.is_none
 
 
 @pytest.mark.parametrize(

@@ -73,7 +73,10 @@ def test_the_profile_leaves_rules_out_and_says_so(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("more", "said"),
     [
-        ('silent_while = "lunch_active == 1"', 'silent_while: in "lunch_active == 1" at column 1: "lunch_active" is no'),
+        (
+            'silent_while = "lunch_active == 1"',
+            'silent_while: in "lunch_active == 1" at column 1: "lunch_active" is no',
+        ),
         ('profiles = ["drift"]', 'rule "over-speed" profiles'),
         ("profiles = []", 'rule "over-speed" profiles'),
     ],

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any, Self
 
 from pullwatch.derived import Deriving, Wired
 from pullwatch.errors import nearest
-from pullwatch.setup.derived_kinds import AMENDING, ASKED, KINDS, STANDARD, DerivedChecking
+from pullwatch.setup.derived_kinds import AMENDING, ASKED, COMES_WITH, KINDS, STANDARD, DerivedChecking
+from pullwatch.setup.fed_channels import ns
 from pullwatch.setup.findings import words_of
 
 if TYPE_CHECKING:
@@ -87,6 +88,8 @@ class DerivedReader:
         self._done: dict[str, bool] = {}
         """Channels looked at: False while what they rest on is being looked at."""
         self._plans: list[DerivedPlan] = []
+        self._told: set[tuple[str, str]] = set()
+        """Circles that are noted already."""
 
     def read(self) -> tuple[DerivedPlan, ...]:
         """Return the operators, each after those it rests on; what is wrong is noted."""
@@ -114,13 +117,19 @@ class DerivedReader:
         """Return every name that something in the setup asks for."""
         setup = self.findings.setup
         found = set(setup.channels)
-        texts = [section.blind_while for section in setup.channels.values() if section is not None]
+        texts = [
+            text
+            for each in setup.channels.values()
+            if each is not None
+            for text in (each.blind_while, each.frozen_with)
+        ]
         for rule in setup.rules:
-            texts += [] if rule is None else [rule.trip, rule.while_]
+            texts += [] if rule is None else [rule.trip, rule.while_, rule.silent_while]
         for limit in setup.limits.values():
             texts += [] if limit is None else [limit.along, limit.limits]
         for section in setup.derived.values():
-            found |= set() if section is None else set(KINDS[section.kind].inputs(section))
+            if section is not None:
+                found |= {*KINDS[section.kind].inputs(section), *COMES_WITH.get(section.kind, ())}
         found |= words_of(" ".join(text for text in texts if text))
         # What a channel that is made by itself rests on may itself have to be made.
         more = True
@@ -141,16 +150,34 @@ class DerivedReader:
         if wanted is not None and self._there(wanted) and self._add(wanted):
             self._keep(wanted)
         if name in self.channels:
-            for kind, asked in ASKED.items():
-                section = asked(name, self.findings.setup.channels.get(name))
-                if section is not None:
-                    amends = DerivedPlan(name, section, automatic=name not in self.findings.setup.channels)
-                    if all(self._settle(other) for other in AMENDING[kind].inputs(section)):
-                        self._keep(amends)
-                    elif not amends.automatic:
-                        self._missing(amends)
+            self._doubt(name)
         self._done[name] = True
         return name in self.channels
+
+    def _doubt(self, name: str) -> None:
+        """Amend a channel by every doubt that is asked for or usual."""
+        for kind, ask in ASKED.items():
+            asked = ask(name, self.findings.setup.channels.get(name), lambda other: self._partner(name, other))
+            if asked is None:
+                continue
+            amends = DerivedPlan(name, asked.section, asked.automatic)
+            # The channel in hand, named as its own partner, is for `check` to refuse.
+            there = [self._partner(name, each) for each in AMENDING[kind].inputs(asked.section) if each != name]
+            if all(there):
+                self._keep(amends)
+            else:
+                self._missing(amends)
+
+    def _partner(self, name: str, other: str) -> bool:
+        """Whether a channel can be held against another: that one is there, and does not itself rest on this one."""
+        if self._done.get(other) is not False:
+            return self._settle(other)
+        if (name, other) not in self._told:
+            self._told.add((name, other))
+            what = f"it is held against {other}, which itself rests on {name}."
+            todo = 'Write frozen_with = "" for one of the two.'
+            self.findings.refuse(("channel", name, "frozen_with"), f"channel.{name} frozen_with", what, todo)
+        return False
 
     def _keep(self, plan: DerivedPlan) -> None:
         checking = DerivedChecking(self.findings, self.channels, plan.channel, amends=plan.amends)
@@ -183,4 +210,5 @@ class DerivedReader:
     def _add(self, wanted: DerivedPlan) -> bool:
         quantity = wanted.kind.quantity(wanted.section, self.channels)
         path = ("derived", wanted.channel)
-        return self.reader.derived(wanted.channel, path, quantity, self.channels[wanted.inputs[0]])
+        looks_back = ns(getattr(wanted.section, "over_ms", 0.0))  # every kind with a window calls it so
+        return self.reader.derived(wanted.channel, path, quantity, self.channels[wanted.inputs[0]], looks_back)

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from pullwatch.channels import CHANNEL_NAME, NO_DELAY, QUANTITIES, UNITS, Channel, Delay, Quantity
 from pullwatch.clock import NS_PER_MS
 from pullwatch.errors import nearest
 from pullwatch.setup import defaults
+from pullwatch.setup.feed_kinds import Usual, usual_of
 
 if TYPE_CHECKING:
     from pullwatch.setup.findings import Findings
@@ -52,7 +54,7 @@ class ChannelReader:
             for name, path in given_at(self.findings, index):
                 if name not in given:
                     given[name] = shown
-                    self.one(name, path, shown)
+                    self.one(name, path, shown, usual_of(feed.options))
                     continue
                 by = "twice" if given[name] == shown else f"by {given[name]} already"
                 refuse(path, shown, f'"{name}" is given {by}.', "A channel has one source.")
@@ -67,10 +69,13 @@ class ChannelReader:
                 todo = "Name it in a [[feed]], or take this section out."
                 self.findings.refuse(("channel", name), f"channel.{name}", what, todo)
 
-    def derived(self, name: str, path: KeyPath, quantity: Quantity | None, trigger: Channel) -> bool:
+    def derived(
+        self, name: str, path: KeyPath, quantity: Quantity | None, trigger: Channel, looks_back: int = 0
+    ) -> bool:
         """Build a channel made from others; it is as late, as frequent and as soon stale as its trigger.
 
-        `quantity` is what it stands for if its name is not in the catalogue; say whether it could be built.
+        `quantity` is what it stands for if its name is not in the catalogue. One that `looks_back` (ns) over a window
+        of a delayed channel speaks of what was up to that much longer ago. Say whether it could be built.
         """
         section = self.sections.get(name)
         if quantity is None or name in QUANTITIES or (section is not None and section.unit is not None):
@@ -80,20 +85,27 @@ class ChannelReader:
         if quantity is None:
             self.findings.ghosts.add(name)
             return False
+        if looks_back and not trigger.delay.is_none:
+            trigger = replace(trigger, delay=replace(trigger.delay, most=trigger.delay.most + looks_back))
         self._build(name, quantity, section, trigger)
         return True
 
-    def one(self, name: str, path: KeyPath, shown: str) -> None:
-        """Build one channel, or note why it cannot be."""
+    def one(self, name: str, path: KeyPath, shown: str, usual: Usual) -> None:
+        """Build one channel, or note why it cannot be. `usual` is what its feed takes where nothing is said."""
         section = self.sections.get(name)
         quantity = self.quantity(name, section, path, shown)
         if quantity is None:
             self.findings.ghosts.add(name)
             return
-        self._build(name, quantity, section)
+        self._build(name, quantity, section, usual=usual)
 
     def _build(
-        self, name: str, quantity: Quantity, section: ChannelSection | None, trigger: Channel | None = None
+        self,
+        name: str,
+        quantity: Quantity,
+        section: ChannelSection | None,
+        trigger: Channel | None = None,
+        usual: Usual = Usual(),  # noqa: B008 - frozen
     ) -> None:
         low, high = quantity.low, quantity.high
         if section is not None and section.believable is not None:
@@ -106,9 +118,10 @@ class ChannelReader:
         rate = None if section is None else section.rate_hz
         if rate is None and trigger is not None:
             rate = self.rates[trigger.number]
+        rate = usual.rate_hz if rate is None else rate
         stale = None if section is None else section.stale_after_ms
         stale_after = ns(defaults.stale_after_ms(rate) if stale is None else stale)
-        delay = NO_DELAY if section is None else self.delay(name, quantity, section)
+        delay = usual.delay if section is None else self.delay(name, quantity, section, usual.delay)
         if trigger is not None:
             stale_after = stale_after if stale is not None else trigger.stale_after
             delay = delay if section is not None and section.delay_ms is not None else trigger.delay
@@ -175,12 +188,15 @@ class ChannelReader:
             todo = "Take the key out, or give the channel a name of its own."
             self.findings.refuse(("channel", name, "kind"), f"channel.{name} kind", what, todo)
 
-    def delay(self, name: str, quantity: Quantity, section: ChannelSection) -> Delay:
-        """Return the delay of a channel. That of a lambda sensor has the cycle in it too, unless told otherwise."""
+    def delay(self, name: str, quantity: Quantity, section: ChannelSection, usual: Delay) -> Delay:
+        """Return the delay of a channel. That of a lambda sensor has the cycle in it too, unless told otherwise.
+
+        `usual` is that of the feed's channels of which nothing is said.
+        """
         stated = (section.delay_ms, section.exhaust_litres, section.delay_per_cycle or None)
         if stated == (None, None, None) and not section.time_constant_ms:
-            return NO_DELAY
-        least, most = section.delay_ms or (0.0, 0.0)
+            return usual
+        least, most = section.delay_ms or (usual.least / NS_PER_MS, usual.most / NS_PER_MS)
         if not 0 <= least <= most <= defaults.LONGEST_DELAY_MS:
             what = f"[{least:g}, {most:g}] is no delay."
             todo = f"Write [least, most] in ms, from 0 to {defaults.LONGEST_DELAY_MS:g}, the least first."
