@@ -31,7 +31,7 @@ EVERYDAY: Final = frozenset(set(CONFOUNDERS) - {"usb_bundles", "crank_brown_out"
 
 @dataclass(frozen=True, slots=True)
 class Kind:
-    """One kind of fault: where it works (`engine`, `sensor`, `can`, `lambda`), what it does, its options' defaults."""
+    """One kind of fault: where it works (`engine`, `sensor`, `can`, `lambda`, `gps`), what it does, default options."""
 
     where: str
     says: str
@@ -61,6 +61,9 @@ KINDS: Final[Mapping[str, Kind]] = {
     "lambda_garbage": Kind("lambda", "this share of the lambda lines arrives damaged", {"share": 0.5}),
     "lambda_unplugged": Kind("lambda", "the lambda port loses its connection and gets it back"),
     "lambda_error": Kind("lambda", "the lambda controller reports its sensor in error"),
+    "fix_lost": Kind("gps", "the satellite receiver sees no sky: a bridge, a tunnel, a roof"),
+    "gps_garbage": Kind("gps", "this share of the satellite receiver's sentences arrives damaged", {"share": 0.1}),
+    "gps_unplugged": Kind("gps", "the satellite receiver loses its connection and gets it back"),
 }
 
 

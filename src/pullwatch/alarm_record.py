@@ -1,8 +1,8 @@
 """What the alarms of a session amount to: how often, how long, how bad, and whether they were too many to heed.
 
 The figures are those by which alarm systems of process plants are judged (ANSI/ISA-18.2-2016 / IEC 62682:2014 clause
-16, EEMUA 191; text seen in part, rest from memory): an operator who gets more than these stops listening. A run lasts ten
-seconds and not a shift, so they are a measure of nuisance, never of safety.
+16, EEMUA 191; text seen in part, rest from memory): an operator who gets more than these stops listening. A run lasts
+ten seconds and not a shift, so they are a measure of nuisance, never of safety.
 """
 
 from __future__ import annotations

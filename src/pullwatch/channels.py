@@ -283,8 +283,8 @@ class Delay:
 
     With `per_cycle`, 60/N to 120/N seconds at N rpm are added to least and most (the middle, 90/N s, is three quarters
     of the two turns of a four-stroke cycle; source: domain knowledge of this project, common practice). The gas needs
-    `transport_least / N` to `transport_most / N` to get from the exhaust valve to the sensor (ns × rpm). After a cut the
-    sensor needs three of its `time_constant` (ns) more to come back.
+    `transport_least / N` to `transport_most / N` to get from the exhaust valve to the sensor (ns × rpm). After a cut
+    the sensor needs three of its `time_constant` (ns) more to come back.
     """
 
     least: int = 0

@@ -162,7 +162,13 @@ def test_readiness_in_a_column() -> None:
 
 @pytest.mark.parametrize(
     "garbage",
-    [b"lambda=0.8\xff\n", b"\x00lambda=0.8\n", b"lambda=\x1b0.8\n", b"lambda=0.8\xc2\xb0\n", b"x" * 513 + b"\n"],
+    [
+        b"lambda=0.8\xff\n",
+        b"\x00lambda=0.8\n",
+        b"lambda=\x1b0.8\n",
+        b"lambda=0.8\xc2\xb0\n",
+        b"x" * (LONGEST + 1) + b"\n",
+    ],
 )
 def test_garbage_is_rejected_and_the_next_line_decodes(garbage: bytes) -> None:
     """A line with bytes no instrument writes, or of no end, takes nothing with it but itself."""
@@ -245,6 +251,10 @@ def test_what_was_pending_at_a_loss_is_rejected() -> None:
         (lambda: LineDecoder([Field("lambda", key="a"), Field("lambda", key="b")], CHANNELS), "another channel"),
         (lambda: LineDecoder(KEYED, CHANNELS, separator=",", decimal_comma=True), "decimal commas"),
         (lambda: LineDecoder(KEYED, CHANNELS, separator=""), "cannot stand between"),
+        (lambda: LineDecoder(KEYED, CHANNELS, assign=""), "between key and value"),
+        (lambda: LineDecoder(KEYED, CHANNELS, assign=";"), "between key and value"),
+        (lambda: LineDecoder(KEYED, CHANNELS, assign=",", decimal_comma=True), "between key and value"),
+        (lambda: LineDecoder([Field("lambda", column=1)], CHANNELS, header=True), "by their names"),
     ],
 )
 def test_what_makes_no_sense_is_refused(make: Callable[[], LineDecoder], says: str) -> None:
@@ -253,13 +263,180 @@ def test_what_makes_no_sense_is_refused(make: Callable[[], LineDecoder], says: s
         make()
 
 
+def headed(separator: str = ";", ready: Ready | None = None) -> LineDecoder:
+    fields = [Field("lambda", key="lambda"), Field("oil_pressure", key="oil", unit=unit_named("bar"))]
+    return LineDecoder(fields, CHANNELS, separator=separator, header=True, ready=ready)
+
+
+def values(samples: list[Sample]) -> list[tuple[int, float, int]]:
+    """Return channel, value and reason of some samples."""
+    return [sample[1:] for sample in samples]
+
+
+@pytest.mark.parametrize(
+    ("separator", "line"),
+    [
+        ("\t", b"0.9\t\t3000\n"),
+        (", ", b"0.9, x, 3000\n"),
+        ("|", b" 0.9 |x| 3000 \n"),
+        (" ", b"\t0.9 x\t  3000 \n"),
+        ("::", b"0.9::x:::3000\n"),
+    ],
+)
+def test_any_separator(separator: str, line: bytes) -> None:
+    """A tab keeps empty columns apart, a text of several characters separates, one space is any white space."""
+    fields = [Field("lambda", column=1), Field("engine_speed", column=3)]
+    got = decoded(LineDecoder(fields, CHANNELS, separator=separator), line)
+    expected_why = Why.GARBLED if separator == "::" else Why.GOOD
+    assert [sample[3] for sample in got] == [Why.GOOD, expected_why]
+
+
+@pytest.mark.parametrize(
+    ("separator", "assign", "line"),
+    [
+        (";", ":", b"lambda:0.853;oil: 3\n"),
+        (",", " ", b"lambda 0.853, oil\t3\n"),
+        (" ", ":", b"oil :3   lambda : 0.853\n"),
+        (" ", "=", b"time=1 lambda=0.853 oil= 3\n"),
+        ("\t", "->", b"lambda -> 0.853\toil->3\n"),
+        (",", "=", b'"lambda"="0.853","oil=3"\n'),
+    ],
+)
+def test_any_assignment(separator: str, assign: str, line: bytes) -> None:
+    """Between key and value any text may stand, with white space around it, or white space alone."""
+    decoder = LineDecoder(KEYED, CHANNELS, separator=separator, assign=assign)
+    assert values(decoded(decoder, line)) == [(1, 0.853, 0), (2, 300.0, 0)]
+
+
+@pytest.mark.parametrize(
+    ("line", "value", "why"),
+    [
+        (b"14.2psi\n", 14.2, Why.GOOD),
+        (b" 14.2  psi \n", 14.2, Why.GOOD),
+        (b"14.2\n", math.nan, Why.GARBLED),
+        (b"14.2bar\n", math.nan, Why.GARBLED),
+        (b"14.2 psig\n", math.nan, Why.GARBLED),
+        (b"psi\n", math.nan, Why.GARBLED),
+        (b"14.2 psi psi\n", math.nan, Why.GARBLED),
+    ],
+)
+def test_the_text_behind_a_number_must_be_the_expected_one(line: bytes, value: float, why: Why) -> None:
+    """A device that is switched to another unit is not read in the old one: without its suffix a number is garbled."""
+    oil = Field("oil_pressure", column=1, unit=unit_named("psi"), suffix="psi")
+    # NIST SP 811: 1 psi = 6.894757 kPa
+    ((_, _, got, reason),) = decoded(LineDecoder([oil], CHANNELS), line)
+    assert reason == why
+    assert got == pytest.approx(value * 6.894757, nan_ok=True)
+
+
+def test_a_suffix_and_a_decimal_comma() -> None:
+    """The suffix goes first, then the comma is read."""
+    decoder = LineDecoder([Field("lambda", key="l", suffix="La.")], CHANNELS, decimal_comma=True)
+    assert values(decoded(decoder, b"l=0,853 La.\n")) == [(1, 0.853, 0)]
+
+
+@pytest.mark.parametrize("degree", ["°".encode(), "°".encode("latin-1")])
+def test_characters_beyond_ascii_that_the_setup_has(degree: bytes) -> None:
+    """What the setup writes is read as UTF-8 and as Latin-1; anything else beyond ASCII is damage."""
+    decoder = LineDecoder([Field("engine_speed", key="n°", suffix="°/s")], CHANNELS)
+    assert values(decoded(decoder, b"n" + degree + b"=90" + degree + b"/s\n")) == [(3, 90.0, 0)]
+    assert decoded(decoder, b"n" + degree + b"=90" + degree + b"/s;\xe9\n") == []
+    assert decoder.ledger.bad_messages == 1
+
+
+def test_quotes() -> None:
+    """Separators between double quotes separate nothing; an odd quote makes the whole line unreadable."""
+    decoder = columns()
+    assert values(decoded(decoder, b'"0.9","a,b,""c""",3000\n')) == [(1, 0.9, 0), (3, 3000.0, 0)]
+    assert decoded(decoder, b'0.9,"x,3000\n') == []
+    assert decoder.ledger.bad_messages == 1
+    assert values(decoded(columns(" "), b' "0.9"  "a b" 3000\n')) == [(1, 0.9, 0), (3, 3000.0, 0)]
+    assert values(decoded(keyed(), b'lambda="0.853";oil="1;lambda=0.9"\n')) == [
+        (1, 0.853, 0),
+        (2, pytest.approx(math.nan, nan_ok=True), Why.GARBLED),
+    ]
+
+
+def test_lines_that_begin_otherwise_are_passed_over() -> None:
+    """Of a stream of several kinds of lines only one is read, so that no other is taken for it."""
+    fields = [Field("lambda", column=2)]
+    decoder = LineDecoder(fields, CHANNELS, separator=",", begins="$LAM,")
+    assert values(decoded(decoder, b"$OIL,1.1\n$LAM,0.9\n$LAMP,1.2\n")) == [(1, 0.9, 0)]
+    assert decoder.ledger == Ledger(taken=28, decoded=9, passed_over=19, messages=3)
+
+
+def test_a_header_names_the_columns() -> None:
+    """Until a header came every line is rejected and counted; then columns are where the last header put them."""
+    decoder = headed()
+    assert decoded(decoder, b"1;0.8;3\n") == []
+    assert decoder.ledger == Ledger(taken=8, rejected=8, bad_messages=1)
+    assert values(decoded(decoder, b'time; lambda ;"oil"\n1;0.8;3\n')) == [(1, 0.8, 0), (2, 300.0, 0)]
+    assert values(decoded(decoder, b"oil;lambda\n3;0.9\n")) == [(1, 0.9, 0), (2, 300.0, 0)]
+    assert decoder.ledger.messages == 4
+    assert decoder.ledger.bad_messages == 1
+
+
+def test_a_header_may_name_other_columns_as_it_likes() -> None:
+    """Of the header only the wanted names must be readable; a line of numbers must be readable whole."""
+    decoder = headed()
+    assert values(decoded(decoder, b"oil;T [\xb0C];lambda\n3;80;0.9\n")) == [(1, 0.9, 0), (2, 300.0, 0)]
+    assert decoded(decoder, b"3;\xb080;0.9\n") == []
+    assert decoded(decoder, b"oil;\x00;lambda\n") == []
+    assert decoder.ledger.bad_messages == 2
+
+
+def test_a_line_with_other_columns_than_its_header_is_rejected() -> None:
+    """Nobody knows which column is missing, or which header was."""
+    decoder = headed()
+    decoded(decoder, b"time;lambda;oil\n")
+    for line in (b"1;0.8\n", b"1;0.8;3;\n", b"1;0.8;3;4\n"):
+        assert decoded(decoder, line) == []
+    assert decoder.ledger.bad_messages == 3
+
+
+def test_a_header_that_lacks_a_name_or_has_it_twice() -> None:
+    """What the last header does not name once has no reading; a readiness it does not name is none."""
+    decoder = headed(ready=Ready(("1",), key="ok"))
+    assert values(decoded(decoder, b"lambda;ok\n0.8;1\n")) == [(1, 0.8, 0)]
+    assert values(decoded(decoder, b"oil;lambda;lambda;ok\n3;0.8;0.8;1\n")) == [(2, 300.0, 0)]
+    assert values(decoded(decoder, b"lambda;state\n0.8;1\n")) == [(1, 0.8, Why.NOT_READY)]
+    assert values(decoded(decoder, b"lambda;ok\n0.8;0\n")) == [(1, 0.8, Why.NOT_READY)]
+
+
+def test_a_header_is_forgotten_when_the_port_is_lost() -> None:
+    """What comes after may be another device; a first line that lost its beginning cannot pass for a whole header."""
+    decoder = headed()
+    decoded(decoder, b"time;lambda;oil\n")
+    decoder.fresh()
+    assert decoded(decoder, b"1;0.8;3\n2;0.8;3\n") == []
+    decoder.fresh()
+    assert decoded(decoder, b"ambda;oil\n1;0.8;3\n") == []
+    assert values(decoded(decoder, b"lambda;oil\n0.8;3\n")) == [(1, 0.8, 0), (2, 300.0, 0)]
+
+
+def test_a_header_is_carried() -> None:
+    """A decoder that takes up from a checkpoint knows the columns, and one without a header forgets its own."""
+    first, second = headed(), headed()
+    decoded(first, b"oil;lambda\n3;0.")
+    second.carry(first.carried())
+    assert values(decoded(second, b"9\n")) == [(1, 0.9, 0), (2, 300.0, 0)]
+    second.carry(headed().carried())
+    assert decoded(second, b"3;0.9\n") == []
+
+
 PIECES = st.one_of(
     st.sampled_from(
         [b"lambda", b"oil", b"state", b"=", b";", b"ready", b" ", b",", b"\n", b"\r", b"\r\n", b"#", b"\n"]
     ),
     st.floats(allow_nan=True).map(lambda number: repr(number).encode()),
     st.sampled_from([b"lambda=0.853;state=ready\r\n", b"oil=4.1;lambda=nan\n", b"0.9,x,3000\n", b"0.9 x 3000\r"]),
-    st.sampled_from([b"1" * 300, b"nan", b"-", b"0.9", b"0,9", b"1_0"]),
+    st.sampled_from(
+        [b"a;lambda;oil\n", b"\xb0;oil;state\r\n", b"1;0.9;3\n", b"lambda oil\n", b"0.9 3\n", b"lambda;lambda\n"]
+    ),
+    st.sampled_from(
+        [b"lambda: 0.9 oil:3\n", b"oil 3\n", b'"0.9";"1"\n', b'"', b"3000;0.9 \xc2\xb0C\n", b"3000;1\xb0C\n", b":"]
+    ),
+    st.sampled_from([b"1" * 1_100, b"nan", b"-", b"0.9", b"0,9", b"1_0"]),
     st.binary(max_size=6),
 )
 MAKES: list[Callable[[], LineDecoder]] = [
@@ -268,6 +445,11 @@ MAKES: list[Callable[[], LineDecoder]] = [
     columns,
     lambda: columns(" "),
     lambda: LineDecoder(KEYED, CHANNELS, decimal_comma=True),
+    lambda: headed(";"),
+    lambda: headed(" "),
+    lambda: LineDecoder(KEYED, CHANNELS, separator=" ", assign=":"),
+    lambda: LineDecoder(KEYED, CHANNELS, separator=",", assign=" ", begins="oil"),
+    lambda: LineDecoder([Field("lambda", column=2, suffix="°C"), Field("engine_speed", column=1)], CHANNELS),
 ]
 
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 import asyncio
 import os
 import socket
+from functools import reduce
+from operator import xor
 from typing import TYPE_CHECKING, Any, ClassVar, Protocol
 
 import can
@@ -16,7 +18,15 @@ from pullwatch.clock import SessionClock
 from pullwatch.feeds.can_bus import packed
 from pullwatch.feeds.intake import FEED_LIMIT, Intake
 from pullwatch.feeds.kinds import build
-from pullwatch.feeds.options import CanOptions, LineField, SerialLineOptions
+from pullwatch.feeds.options import (
+    CanOptions,
+    LineField,
+    NmeaOptions,
+    PacketField,
+    SerialLineOptions,
+    SerialPacketOptions,
+)
+from pullwatch.feeds.options.diagnostics import DiagnosticsOptions
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -325,6 +335,46 @@ class LineRig:
         self.heard += data
 
 
+class NmeaRig(LineRig):
+    """A satellite receiver."""
+
+    def feed(self) -> Feed:
+        """Build the feed."""
+        channels = {"vehicle_speed": "speed"}
+        return build(NmeaOptions(name="gps", kind="nmea", port=self.wire.port, channels=channels), 1, self._folder)
+
+    def say(self, number: int) -> bytes:
+        """Send a sentence."""
+        body = b"GNVTG,,T,,M,,N,%d.0,K,A" % number
+        sentence = b"$%s*%02X\r\n" % (body, reduce(xor, body))
+        self.wire.write(sentence)
+        return sentence
+
+
+class PacketRig(LineRig):
+    """A device that sends binary packets."""
+
+    def feed(self) -> Feed:
+        """Build the feed."""
+        field = PacketField(channel="lambda", at=2, type="u16")
+        options = SerialPacketOptions(
+            name="box",
+            kind="serial-packet",
+            port=self.wire.port,
+            sync="A5 5A",
+            byte_order="big",
+            length=4,
+            fields=[field],
+        )
+        return build(options, 1, self._folder)
+
+    def say(self, number: int) -> bytes:
+        """Send a packet; among its bytes are those that mean something to a terminal."""
+        packet = b"\xa5\x5a" + bytes([number, number ^ 0xFF])
+        self.wire.write(packet)
+        return packet
+
+
 class SlcanRig:
     """An slcan adapter on a bus."""
 
@@ -468,14 +518,90 @@ class SocketcandRig:
         return packed(can.Message(arbitration_id=0x123, is_extended_id=False, data=[number >> 8, number & 255]))
 
 
+def diagnostics_options(port: str, adapter: str = "slcan", **more: Any) -> DiagnosticsOptions:
+    """Return the options of a diagnostics feed at `port` that may send."""
+    told = {"transmit": True, "while_moving": True, "addressing": "11-bit", "channels": {"engine_speed": "0C"}, **more}
+    return DiagnosticsOptions(name="diagnostics", kind="diagnostics", adapter=adapter, port=port, **told)
+
+
+class SendingAdapter(SlcanAdapter):
+    """An slcan adapter that also sends, once it is opened to take part (`O`); `sent` are its frames, as lines."""
+
+    def __init__(self, answer: Callable[[bytes], object], **more: Any) -> None:
+        super().__init__(answer, **more)
+        self.sent: list[bytes] = []
+        self._takes_part = False
+
+    def _obey(self, line: bytes) -> bool:
+        if line[:1] in (b"t", b"T"):
+            if self.open and self._takes_part:
+                self.sent.append(line)
+                self.put_on_bus(line)
+            return self.open and self._takes_part
+        done = super()._obey(line)
+        self._takes_part = line == b"O" if done else self._takes_part
+        return done
+
+    def put_on_bus(self, line: bytes) -> None:
+        """Be heard by whoever is on the bus: nobody."""
+
+
+class DiagnosticsRig(SlcanRig):
+    """An slcan adapter on a bus on which nobody answers."""
+
+    def __init__(self, folder: Path, wire: Wire) -> None:
+        super().__init__(folder, wire)
+        self.sending = SendingAdapter(wire.write)
+
+    def feed(self) -> Feed:
+        """Build the feed."""
+        return build(diagnostics_options(self.wire.port), 1, self._folder)
+
+    async def plug(self) -> None:
+        """Connect; the adapter has power again and knows nothing of before."""
+        self.sending = SendingAdapter(self.wire.write)
+        await self.wire.plug(self.sending.hear)
+
+    async def ready(self) -> None:
+        """Wait until the first question is asked: the next comes more than a second later."""
+        await self.sending.until(lambda: bool(self.sending.sent))
+
+    def say(self, number: int) -> bytes:
+        """Send a frame, which is recorded packed."""
+        super().say(number)
+        return packed(can.Message(arbitration_id=0x123, is_extended_id=False, data=[number >> 8, number & 255]))
+
+
+class DiagnosticsBusRig(SwitchedRig):
+    """A bus through an adapter that can be pulled, on which nobody answers."""
+
+    writes = True
+
+    def feed(self) -> Feed:
+        """Build the feed."""
+        return build(diagnostics_options(self.named, self.adapter), 1, self._folder)
+
+    async def ready(self) -> None:
+        """Wait until the first question is asked: the next comes more than a second later."""
+        assert self._sender is not None
+        assert self._sender.recv(PATIENCE) is not None
+
+
 RIGS: Mapping[str, Callable[[Path], Rig]] = {
     "serial-line on a pty": lambda folder: LineRig(folder, Pty(folder)),
     "serial-line on TCP": lambda folder: LineRig(folder, Tcp(folder)),
+    "serial-packet on a pty": lambda folder: PacketRig(folder, Pty(folder)),
+    "serial-packet on TCP": lambda folder: PacketRig(folder, Tcp(folder)),
+    "nmea on a pty": lambda folder: NmeaRig(folder, Pty(folder)),
+    "nmea on TCP": lambda folder: NmeaRig(folder, Tcp(folder)),
     "slcan on a pty": lambda folder: SlcanRig(folder, Pty(folder)),
     "slcan on TCP": lambda folder: SlcanRig(folder, Tcp(folder)),
     "python-can virtual": VirtualRig,
     "python-can, pulled": SwitchedRig,
     "python-can socketcand": SocketcandRig,
+    "diagnostics by slcan on a pty": lambda folder: DiagnosticsRig(folder, Pty(folder)),
+    "diagnostics by slcan on TCP": lambda folder: DiagnosticsRig(folder, Tcp(folder)),
+    "diagnostics by python-can": DiagnosticsBusRig,
 }
 """Every kind of feed on every kind of wire it reads."""
 

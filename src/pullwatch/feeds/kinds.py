@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final, TypeAlias
 
-from pullwatch.feeds.options import CanOptions, SerialLineOptions
+from pullwatch.feeds.options import CanOptions, DiagnosticsOptions, NmeaOptions, SerialLineOptions, SerialPacketOptions
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -16,10 +16,10 @@ if TYPE_CHECKING:
     Builder: TypeAlias = Callable[["Options", int, Path], Feed]
 
 
-def _serial_line(options: Options, number: int, base_folder: Path) -> Feed:
+def _serial(options: Options, number: int, base_folder: Path) -> Feed:
     from pullwatch.feeds import serial  # noqa: PLC0415 - imported by who uses it, so that start-up stays short
 
-    assert isinstance(options, SerialLineOptions)
+    assert isinstance(options, NmeaOptions | SerialLineOptions | SerialPacketOptions)
     return serial.build(options, number, base_folder)
 
 
@@ -34,7 +34,20 @@ def _can(options: Options, number: int, base_folder: Path) -> Feed:
     return can_bus.build(options, number, base_folder)
 
 
-BUILDERS: Final[dict[str, Builder]] = {"can": _can, "serial-line": _serial_line}
+def _diagnostics(options: Options, number: int, base_folder: Path) -> Feed:
+    from pullwatch.feeds import diagnostics  # noqa: PLC0415 - same
+
+    assert isinstance(options, DiagnosticsOptions)
+    return diagnostics.build(options, number, base_folder)
+
+
+BUILDERS: Final[dict[str, Builder]] = {
+    "can": _can,
+    "diagnostics": _diagnostics,
+    "nmea": _serial,
+    "serial-line": _serial,
+    "serial-packet": _serial,
+}
 """By the kinds of `options.OPTIONS`."""
 
 

@@ -10,11 +10,28 @@ from typing import Final
 
 from pullwatch.feeds.options.base import Options
 from pullwatch.feeds.options.can import CanOptions
+from pullwatch.feeds.options.diagnostics import DiagnosticsOptions
 from pullwatch.feeds.options.line import LineField, Readiness, SerialLineOptions
+from pullwatch.feeds.options.nmea import NmeaOptions
+from pullwatch.feeds.options.packet import PacketField, SerialPacketOptions
 
-__all__ = ["OPTIONS", "CanOptions", "LineField", "Options", "Readiness", "SerialLineOptions"]
+__all__ = [
+    "OPTIONS",
+    "CanOptions",
+    "DiagnosticsOptions",
+    "LineField",
+    "NmeaOptions",
+    "Options",
+    "PacketField",
+    "Readiness",
+    "SerialLineOptions",
+    "SerialPacketOptions",
+]
 
 OPTIONS: Final[dict[str, type[Options]]] = {
     "can": CanOptions,
+    "diagnostics": DiagnosticsOptions,
+    "nmea": NmeaOptions,
     "serial-line": SerialLineOptions,
+    "serial-packet": SerialPacketOptions,
 }

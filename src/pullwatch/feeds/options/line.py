@@ -10,7 +10,7 @@ from pullwatch.feeds.options.base import Options
 
 
 class LineField(BaseModel):
-    """One field of a text line: by `key` (key=value lines) or by `column` (counting from 1)."""
+    """One field of a text line: by `key` (key=value, or a name in the header line) or by `column` (from 1)."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
@@ -19,6 +19,8 @@ class LineField(BaseModel):
     column: Annotated[int, Field(ge=0)] = 0
     unit: str = ""
     """Unit of the number in the line, when it is not the channel's own (`AFR@14.7`, `psi`, `bar`, …)."""
+    suffix: str = ""
+    """The text that stands behind the number in the line ("14.2psi"). Without it the number is garbled."""
 
 
 class Readiness(BaseModel):
@@ -33,14 +35,21 @@ class Readiness(BaseModel):
 
 
 class SerialLineOptions(Options):
-    """Lines of text over a serial port or `socket://HOST:PORT`, `key=value` or columns."""
+    """Lines of text over a serial port or `socket://HOST:PORT`: `key=value`, columns, or columns under a header."""
 
     kind: Literal["serial-line"]
     baud: Annotated[int, Field(gt=0)] = 115_200
     separator: str = ";"
-    """Between the fields of a line; a single space stands for any run of white space."""
+    """Between the fields of a line; a single space stands for any run of white space, "\\t" for a tab."""
+    assign: str = "="
+    """Between a key and its value; a single space stands for any run of white space."""
+    header: bool = False
+    """The columns are named by a header line, which may come again: each field's `key` is a name in it."""
     decimal_comma: bool = False
+    """Numbers are written 0,853."""
     comment: str = ""
     """Lines that start with this are passed over (and counted as read)."""
+    begins: str = ""
+    """Only lines that start with this are read; the others are passed over. It counts as part of column 1."""
     fields: Annotated[list[LineField], Field(min_length=1)]
     ready: Readiness | None = None

@@ -10,6 +10,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from pullwatch.setup.derived_kinds.base import DerivedChecking, DerivedSection, KindOfDerived
+from pullwatch.setup.derived_kinds.doubts import ASKED_DOUBTS, DOUBTS, Asked
+from pullwatch.setup.derived_kinds.engine import ENGINE, BarometricChangeSection
 from pullwatch.setup.derived_kinds.formulas import (
     FORMULAS,
     BoostSection,
@@ -17,29 +19,55 @@ from pullwatch.setup.derived_kinds.formulas import (
     InjectorDutySection,
     PressureRatioSection,
 )
+from pullwatch.setup.derived_kinds.lately import LATELY
+from pullwatch.setup.derived_kinds.sensors import VOLTS
+from pullwatch.setup.derived_kinds.statistics import STATISTICS
+from pullwatch.setup.derived_kinds.temperature_sensors import TEMPERATURES
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from pullwatch.setup.sections import ChannelSection
 
-__all__ = ["AMENDING", "ASKED", "KINDS", "STANDARD", "DerivedChecking", "DerivedSection", "KindOfDerived"]
+__all__ = [
+    "AMENDING",
+    "ASKED",
+    "COMES_WITH",
+    "KINDS",
+    "STANDARD",
+    "Asked",
+    "DerivedChecking",
+    "DerivedSection",
+    "KindOfDerived",
+]
 
 KINDS: Final[dict[str, KindOfDerived]] = {
     **FORMULAS,
+    **ENGINE,
+    **STATISTICS,
+    **LATELY,
+    **VOLTS,
+    **TEMPERATURES,
 }
 """Kinds a [derived.NAME] may have."""
 
-AMENDING: Final[dict[str, KindOfDerived]] = {}
+AMENDING: Final[dict[str, KindOfDerived]] = {**DOUBTS}
 """Kinds that amend a channel's own samples, in the order in which they do."""
 
-ASKED: Final[dict[str, Callable[[str, ChannelSection | None], DerivedSection | None]]] = {}
-"""For each amending kind: what is asked of it by a channel's name and its [channel.NAME], None if nothing is."""
+ASKED: Final[dict[str, Callable[[str, ChannelSection | None, Callable[[str], bool]], Asked | None]]] = {**ASKED_DOUBTS}
+"""For each amending kind: what is asked of it by a channel's name and its [channel.NAME], None if nothing is.
+
+The third argument says whether there is a channel of a name, for a doubt that is there by itself only with a partner.
+"""
 
 STANDARD: Final[dict[str, DerivedSection]] = {
     "boost": BoostSection(),
     "pressure_ratio": PressureRatioSection(),
     "fuel_differential_pressure": FuelDifferentialSection(),
     "injector_duty": InjectorDutySection(),
+    "barometric_change": BarometricChangeSection(),
 }
 """Channels that are made by themselves when they are named, no feed gives them, and all they rest on is there."""
+
+COMES_WITH: Final[dict[str, tuple[str, ...]]] = {"barometric-latch": ("barometric_change",)}
+"""Standard channels that are made with a channel of a kind, whether anybody names them or not."""

@@ -7,16 +7,31 @@ reads its port in `feeds.kinds`.
 
 from __future__ import annotations
 
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
-from pullwatch.setup.feed_kinds.base import Checking, KindOfFeed
+from pullwatch.setup.feed_kinds.base import Checking, KindOfFeed, StatesUsual, Usual
 from pullwatch.setup.feed_kinds.can import CanKind
+from pullwatch.setup.feed_kinds.diagnostics import DiagnosticsKind
 from pullwatch.setup.feed_kinds.line import LineKind
+from pullwatch.setup.feed_kinds.nmea import NmeaKind
+from pullwatch.setup.feed_kinds.packet import PacketKind
 
-__all__ = ["KINDS", "Checking", "KindOfFeed"]
+if TYPE_CHECKING:
+    from pullwatch.feeds.options import Options
+
+__all__ = ["KINDS", "Checking", "KindOfFeed", "Usual", "usual_of"]
 
 KINDS: Final[dict[str, KindOfFeed]] = {
     "can": CanKind(),
+    "diagnostics": DiagnosticsKind(),
+    "nmea": NmeaKind(),
     "serial-line": LineKind(),
+    "serial-packet": PacketKind(),
 }
 """By the kinds of `feeds.options.OPTIONS`."""
+
+
+def usual_of(options: Options | None) -> Usual:
+    """Return what is usual of a feed's channels; None, for options that are wrong: nothing is."""
+    kind = None if options is None else KINDS[options.kind]
+    return kind.usual(options) if isinstance(kind, StatesUsual) else Usual()

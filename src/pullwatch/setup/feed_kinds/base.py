@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Protocol
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 
-from pullwatch.channels import suits, unit_named
+from pullwatch.channels import NO_DELAY, Delay, suits, unit_named
 from pullwatch.errors import PortError, UnitError
 from pullwatch.feeds import ports
 
@@ -36,6 +37,22 @@ class KindOfFeed(Protocol):
 
     def cautions(self, options: Any) -> Iterator[str]:
         """Yield what to be wary of, in sentences without the feed's name."""
+
+
+@dataclass(frozen=True, slots=True)
+class Usual:
+    """What is taken of a feed's channels where [channel.NAME] does not say. None: nothing is known of the rate."""
+
+    rate_hz: float | None = None
+    delay: Delay = NO_DELAY
+
+
+@runtime_checkable
+class StatesUsual(Protocol):
+    """A kind of feed that knows how often, or how late, its channels come. Most do not."""
+
+    def usual(self, options: Any) -> Usual:
+        """Return it."""
 
 
 class Checking:
