@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import IntEnum
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING, Final, TypeAlias
 
 import numpy as np
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Mapping
 
     from numpy.typing import NDArray
 
@@ -48,6 +48,23 @@ class Why(IntEnum):
     """What drives it moved, and it did not."""
     NOT_PROVED = 12
     """The sensor was put to the proof and failed, or has shown nothing yet that proves it."""
+
+
+WHY_WORDS: Final[Mapping[Why, str]] = {
+    Why.NOT_A_NUMBER: "what comes is no number",
+    Why.IMPLAUSIBLE: "what comes cannot be",
+    Why.NOT_AVAILABLE: "the sender says it has none",
+    Why.ERROR: "the sender says its sensor is in error",
+    Why.NOT_READY: "the sensor is not ready",
+    Why.GARBLED: "what comes cannot be read",
+    Why.SOURCE: "what it is made from is not known",
+    Why.OPEN: "the sensor's circuit is open",
+    Why.SHORT: "the sensor's circuit is shorted",
+    Why.TOO_FAST: "it changes faster than it can",
+    Why.FROZEN: "it stands still while what drives it moves",
+    Why.NOT_PROVED: "the sensor has not proved itself",
+}
+"""What a person is told of a value that is not to be believed."""
 
 
 @dataclass(frozen=True, slots=True)

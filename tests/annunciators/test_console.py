@@ -18,6 +18,7 @@ from pullwatch.annunciators.console import MOST_WAITING, MOST_WAITING_CRITICAL, 
 from pullwatch.batch import ACTS_FEED, Batch, Kind, Record
 from pullwatch.channels import QUANTITIES, Channel
 from pullwatch.clock import NS_PER_MS, NS_PER_S, ClockPair
+from pullwatch.columns import WHY_WORDS, Why, to_columns
 from pullwatch.watchdog.alarms import Change, Event, Priority, State
 from pullwatch.watchdog.conditions import Comparison, Leaf, Lost, Term
 from pullwatch.watchdog.rules import Rule, RuleSet
@@ -99,7 +100,25 @@ def test_values_say_what_they_are_measured_from() -> None:
 def test_a_lost_channel_has_no_value() -> None:
     """A rule for a lost channel names the channel and shows no number; without a sentence its name is said."""
     (line,) = printed(raised(3))
-    assert line == f"{HEAD} note     no mixture  lambda: no reading  unacknowledged  [no mixture]"
+    reading = "lambda: no reading, nothing comes"
+    assert line == f"{HEAD} note     no mixture  {reading}  unacknowledged  [no mixture]"
+
+
+@pytest.mark.parametrize("why", [why for why in Why if why])
+@pytest.mark.parametrize("few", [True, False])
+def test_a_reading_that_is_doubted_is_told_with_the_reason(why: Why, few: bool) -> None:
+    """What the sample at that instant was doubted for is said in words, whichever way samples came."""
+    samples = [(T - 5, 0, 0.9, 0), (T, 0, math.nan, int(why)), (T, 1, 100.0, 0)]
+    out = io.StringIO()
+    console = Console(RULES, PAIR, out, feeds=FEEDS, zone=UTC)
+    console.take(Batch(T, (), samples) if few else Batch(T, (), None, to_columns(samples)), [raised(3)])
+    console.close()
+    assert f"lambda: no reading, {WHY_WORDS[why]}  unacknowledged" in out.getvalue()
+
+
+def test_every_reason_has_words() -> None:
+    """No reason for doubt is without words for a person."""
+    assert set(WHY_WORDS) == set(Why) - {Why.GOOD}
 
 
 def test_a_value_that_is_not_known_is_not_a_number_made_up() -> None:

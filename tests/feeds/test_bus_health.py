@@ -16,6 +16,7 @@ from pullwatch.decoders.j1939 import J1939Decoder, addressed
 from pullwatch.decoders.screen import Bring
 from pullwatch.feeds.base import FeedHealth
 from pullwatch.feeds.bus_health import BusHealth
+from pullwatch.feeds.diagnostics import DiagnosticsHealth
 from pullwatch.feeds.slcan import SlcanHealth
 from pullwatch.setup import load
 from pullwatch.station import Station
@@ -177,3 +178,13 @@ async def test_error_frames_reach_the_station_and_are_decoded_into_nothing(tmp_p
     ((words, _),) = buses.news(0)
     assert words.startswith("ecu: the bus has errors: 2 error frames more")
     json.dumps(station.health())
+
+
+def test_what_a_feed_that_asks_is_doing_is_told_when_it_changes() -> None:
+    """That it asks nothing because the car moves is said once, and so is that it asks again."""
+    health = DiagnosticsHealth()
+    news = BusHealth([Bus(health, name="obd")], {})
+    assert list(news.news(0)) == [("obd: not open", False)]
+    health.doing = "asks nothing while the car moves"
+    assert list(news.news(1)) == [("obd: asks nothing while the car moves", False)]
+    assert list(news.news(2)) == []

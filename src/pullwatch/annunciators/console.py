@@ -15,8 +15,9 @@ import threading
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
-from pullwatch.batch import ACTS_FEED, Kind
+from pullwatch.batch import ACTS_FEED, Batch, Kind
 from pullwatch.clock import NS_PER_MS, NS_PER_S
+from pullwatch.columns import WHY_WORDS, Why, to_samples
 from pullwatch.sinks import Health
 from pullwatch.watchdog.alarms import STATE_WORDS, Event, Priority, State
 from pullwatch.watchdog.conditions import Lost
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
     from datetime import tzinfo
     from typing import TextIO
 
-    from pullwatch.batch import Batch, Record
+    from pullwatch.batch import Record
     from pullwatch.clock import ClockPair
     from pullwatch.watchdog.alarms import Change
     from pullwatch.watchdog.rules import RuleSet
@@ -80,12 +81,14 @@ class Console:
         self._lines: queue.SimpleQueue[_Line | None] = queue.SimpleQueue()
         self._untold = 0
         self._now = 0
+        self._batch = Batch(0)
         self._thread = threading.Thread(target=self._write, args=(stream,), name="console", daemon=True)
         self._thread.start()
 
     def take(self, batch: Batch, changes: Sequence[Change]) -> None:
         """Print what there is to say of this step."""
         self._now = batch.now
+        self._batch = batch
         for record in batch.records:
             if record.kind != Kind.DATA:
                 self._record(record)
@@ -157,11 +160,24 @@ class Console:
         # What "lambda" names in the first place need not be named again.
         name = "" if channel.format(0.0).startswith(channel.name) else f"{channel.name} "
         if isinstance(trip, Lost):
-            return f"{channel.name}: no reading"
+            return f"{channel.name}: {self._why_lost(change, trip.left)}"
         value = f"{name}{channel.format(change.value)}"
         if math.isnan(change.limit):
             return value
         return f"{value} {trip.op} limit {channel.format(change.limit)}"
+
+    def _why_lost(self, change: Change, channel: int) -> str:
+        """Say why there is no reading: what the sample at that very instant was doubted for, else that none came."""
+        if self._ruleset.rules[change.rule].on_delay:
+            return "no reading"
+        columns = self._batch.columns
+        if columns is not None:
+            columns = {channel: columns[channel]} if channel in columns else {}
+        samples = self._batch.samples if columns is None else to_samples(columns)
+        for t, number, _, why in samples or ():
+            if t == change.t and number == channel and why:
+                return f"no reading, {WHY_WORDS[Why(why)]}"
+        return "no reading, nothing comes"
 
     def _record(self, record: Record) -> None:
         name = self._feeds.get(record.feed, f"feed {record.feed}")

@@ -33,6 +33,7 @@ class _Told:
     at: int = 0
     """When error frames were told or counted last, ns."""
     ailing: bool = False
+    doing: str = ""
 
 
 class BusHealth:
@@ -47,7 +48,12 @@ class BusHealth:
         """Yield each new sentence and whether it is bad news; `now` is session ns."""
         for feed in self._feeds:
             told = self._told[feed.number]
-            for words, worse in (*self._errors(feed, told, now), *self._status(feed, told), *self._who(feed, told)):
+            for words, worse in (
+                *self._errors(feed, told, now),
+                *self._status(feed, told),
+                *self._who(feed, told),
+                *self._doing(feed, told),
+            ):
                 yield f"{feed.name}: {words}", worse
 
     @staticmethod
@@ -69,6 +75,13 @@ class BusHealth:
         told.status = health.status
         flags = shown_flags(health.status)
         yield f"the adapter says: {flags or 'nothing is wrong on the bus any more'}", bool(flags)
+
+    @staticmethod
+    def _doing(feed: Feed, told: _Told) -> Iterator[tuple[str, bool]]:
+        doing = str(getattr(feed.health, "doing", ""))  # only a feed that asks has something to do
+        if doing and doing != told.doing:
+            told.doing = doing
+            yield doing, False
 
     def _who(self, feed: Feed, told: _Told) -> Iterator[tuple[str, bool]]:
         decoder = self._decoders.get(feed.number)
