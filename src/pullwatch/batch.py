@@ -33,7 +33,8 @@ class Kind(IntEnum):
     ACT = 4
     """A person did something. Payload: JSON `{"act": "acknowledge"|"reset"|"mark", "rule": name or null, ...}`."""
     CARRIED = 5
-    """Alarms that stood when the last session ended. Payload: JSON `{"alarms": [{"rule": name, "state": n}, ...]}`."""
+    """Alarms that stood when the last session ended, and what its derived channels kept. Payload: JSON
+    `{"alarms": [{"rule": name, "state": n}, ...], "kept": {channel: value, ...}}`."""
 
 
 class Record(NamedTuple):

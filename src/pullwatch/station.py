@@ -103,6 +103,9 @@ class Path:
     def _judge(self, now: int, records: Sequence[Record]) -> tuple[Batch, list[Change]]:
         batch = self.decoding.batch(now, records)
         if self.deriving is not None:
+            for record in records:
+                if record.kind is Kind.CARRIED:  # it stands at the beginning of a session, before anything is heard
+                    self.deriving.keep(carried_in(record).get("kept"))
             self.deriving.extend(batch)
         return batch, self.watchdog.judge(batch)
 
@@ -113,6 +116,7 @@ class Path:
             "decoders": {str(feed): decoder.carried() for feed, decoder in self.decoders.items()},
             "derived": None if self.deriving is None else self.deriving.carried(),
             "reloads": self.reloads,
+            "kept": {} if self.deriving is None else self.deriving.kept(),
         }
 
     def restore(self, checkpoint: Mapping[str, Any]) -> None:
@@ -123,6 +127,15 @@ class Path:
             self.decoders[int(feed)].carry(text)
         if self.deriving is not None:
             self.deriving.carry(checkpoint["derived"])
+
+
+def carried_in(record: Record) -> dict[str, Any]:
+    """Return what a CARRIED record says; nothing, if it is damaged."""
+    try:
+        said = json.loads(record.data)
+    except ValueError:
+        return {}
+    return said if isinstance(said, dict) else {}
 
 
 def joined(now: int, records: Sequence[Record], first: Batch, second: Batch) -> Batch:
@@ -174,6 +187,7 @@ class Station:
         recorder: Recorder | None = None,
         sentinel: SentinelLink | None = None,
         carried: Sequence[Mapping[str, Any]] = (),
+        kept: Mapping[str, float] | None = None,
     ) -> None:
         self.plan = plan
         self.clock = clock
@@ -185,6 +199,7 @@ class Station:
         self._recorder = recorder
         self._sentinel = sentinel
         self._carried = list(carried)
+        self._kept = dict(kept or {})
         self._loop: asyncio.AbstractEventLoop | None = None
         self._done: asyncio.Future[str] | None = None
         self._soon = False
@@ -208,8 +223,8 @@ class Station:
         gc.set_threshold(700, 10, 1_000_000)
         started: list[Feed] = []
         try:
-            if self._carried:
-                text = json.dumps({"alarms": self._carried})
+            if self._carried or self._kept:
+                text = json.dumps({"alarms": self._carried, "kept": self._kept})
                 self.intake.put(ACTS_FEED, Kind.CARRIED, text.encode())
             for feed in self.feeds:
                 feed.start(self.intake)

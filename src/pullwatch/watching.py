@@ -24,10 +24,11 @@ from pullwatch.annunciators.sound import Sound
 from pullwatch.clock import NS_PER_MS, NS_PER_S, SessionClock, steady_name
 from pullwatch.errors import ActError, SessionError, SetupError
 from pullwatch.feeds.bus_health import BusHealth
+from pullwatch.feeds.misfit import Misfit
 from pullwatch.recording.recorder import Recorder
-from pullwatch.recording.session import bring_home, info, latest, new_folder, standing
+from pullwatch.recording.session import bring_home, end_of, info, latest, new_folder
 from pullwatch.sentinel.link import SentinelLink
-from pullwatch.setup import Plan
+from pullwatch.setup import Plan, decoders_for
 from pullwatch.setup.reloading import reloaded
 from pullwatch.station import Station
 from pullwatch.watchdog.alarms import QUIET, STATE_WORDS, Priority
@@ -53,7 +54,7 @@ def run_watch(plan: Plan, base: Path, root: Path, device: str) -> bool:
 async def _watch(plan: Plan, base: Path, root: Path, device: str) -> bool:
     clock = SessionClock()
     pair = clock.pair()
-    carried = _carried(plan, root, pair.wall)
+    carried, kept = _carried(plan, root, pair.wall)
     folder = new_folder(root, plan.car.name, pair.wall)
     fallback = _memory()
     names = {0: "acts", **{feed.number: feed.options.name for feed in plan.feeds}}
@@ -77,18 +78,21 @@ async def _watch(plan: Plan, base: Path, root: Path, device: str) -> bool:
         stack.callback(link.close)
         # Where the driver is alone nobody is asked to acknowledge: the sound ends with the alarm.
         sound = Sound(plan.rules, link, remind=plan.profile == "dyno")
+        misfit = Misfit(partial(decoders_for, plan))
         station = Station(
             plan,
-            (sound, recorder, console),
+            (sound, recorder, console, misfit),
             clock=clock,
             base=base,
             recorder=recorder,
             sentinel=link,
             carried=carried,
+            kept=kept,
         )
         live = _live(folder)
         acts = Acts(station.intake, priorities(plan), partial(_new_rules, station, live))
-        keeper = _Keeper(console, recorder, link, clock, BusHealth(station.feeds, station.path.decoders))
+        misfit.looks_at(station.feeds, station.path.decoders)
+        keeper = _Keeper(console, recorder, link, clock, BusHealth(station.feeds, station.path.decoders), misfit)
         stack.callback(keeper.stop)
         keeper.start()
         live.mkdir(parents=True, exist_ok=True, mode=0o700)
@@ -171,16 +175,23 @@ def _new_rules(station: Station, live: Path, file: str) -> tuple[dict[str, Any],
 
 
 class _Keeper:
-    """Looks after what runs beside the path: tells what the sentinel reports, how buses fare, when the disk lags."""
+    """Looks after what runs beside the path: tells what sentinel, buses and ports report, and when the disk lags."""
 
     def __init__(
-        self, console: Console, recorder: Recorder, link: SentinelLink, clock: SessionClock, buses: BusHealth
+        self,
+        console: Console,
+        recorder: Recorder,
+        link: SentinelLink,
+        clock: SessionClock,
+        buses: BusHealth,
+        misfit: Misfit,
     ) -> None:
         self._console = console
         self._recorder = recorder
         self._link = link
         self._clock = clock
         self._buses = buses
+        self._misfit = misfit
         self._loop = asyncio.get_running_loop()
         self._timer: asyncio.TimerHandle | None = None
         self._lagging = False
@@ -208,9 +219,10 @@ class _Keeper:
                 else "the disk keeps up again"
             )
             self._console.say(now, words, worse=self._lagging)
-        for words, worse in self._buses.news(now):
-            self._recorder.event({"event": "bus", "t": now, "says": words})
-            self._console.say(now, words, worse=worse)
+        for event, news in (("bus", self._buses.news(now)), ("misfit", self._misfit.news(now))):
+            for words, worse in news:
+                self._recorder.event({"event": event, "t": now, "says": words})
+                self._console.say(now, words, worse=worse)
         error = self._recorder.health.last_error
         if error != self._error:
             self._error = error
@@ -242,16 +254,21 @@ def _born() -> int:
     return time.clock_gettime_ns(time.CLOCK_BOOTTIME)
 
 
-def _carried(plan: Plan, root: Path, wall: int) -> Sequence[dict[str, Any]]:
-    """Return the alarms the car's last session left standing, if that was not too long ago."""
+def _carried(plan: Plan, root: Path, wall: int) -> tuple[Sequence[dict[str, Any]], dict[str, float]]:
+    """Return what the car's last session left, if that was not too long ago: alarms standing, and values kept.
+
+    How old a kept value is counts from the begin of that session: it is at most as old as that.
+    """
     folder = latest(root)
     if folder is None:
-        return []
+        return [], {}
     last = info(folder)
     if last.car != plan.car.name or wall - (last.start + last.length) > CARRIED_FOR:
-        return []
+        return [], {}
+    end = end_of(folder)
     known = {rule.name for rule in plan.rules.rules}
-    return [{"rule": alarm.rule, "state": int(alarm.state)} for alarm in standing(folder) if alarm.rule in known]
+    alarms = [{"rule": alarm.rule, "state": int(alarm.state)} for alarm in end.standing if alarm.rule in known]
+    return alarms, end.kept if wall - last.start <= CARRIED_FOR else {}
 
 
 def _end(recorder: Recorder, folder: Path, status: str, reason: str) -> None:

@@ -217,6 +217,11 @@ class Console:
         names = [str(a.get("rule")) for a in alarms if isinstance(a, dict)] if isinstance(alarms, list) else []
         if names:
             self._put(record.t, "", f"standing since the session before: {', '.join(names)}", WORSE)
+        kept = facts.get("kept")
+        for channel in self._ruleset.channels:
+            value = kept.get(channel.name) if isinstance(kept, dict) else None
+            if isinstance(value, int | float):
+                self._put(record.t, "", f"kept from the session before: {channel.name} {channel.format(value)}", CALM)
 
     def _put(self, t: int, tag: str, words: str, style: str, *, critical: bool = False) -> None:
         if self._lines.qsize() >= (MOST_WAITING_CRITICAL if critical else MOST_WAITING):

@@ -83,6 +83,13 @@ class Operator(abc.ABC):
     def carry(self, state: Any) -> None:  # noqa: B027 - most operators remember nothing
         """Take up what `carried` returned."""
 
+    def kept(self) -> float | None:
+        """Return what is worth knowing in the next session too (None: nothing), such as the air pressure latched."""
+        return None
+
+    def keep(self, value: float) -> None:  # noqa: B027 - most operators keep nothing
+        """Take up what an earlier session kept."""
+
 
 class Computed(Operator):
     """An operator that is a formula of its trigger and others: not known as soon as one of them is not."""
@@ -143,6 +150,7 @@ class Deriving:
 
     def __init__(self, channels: Sequence[Channel], wired: Sequence[Wired]) -> None:
         self._wired = tuple(wired)
+        self._names = [channel.name for channel in channels]
         made: set[int] = set()
         for at, wire in enumerate(self._wired):
             rests_on = {wire.trigger, *wire.others} - {wire.channel}
@@ -264,6 +272,18 @@ class Deriving:
         place = times.searchsorted(t, side="right") - 1
         found: Floats = np.where(t - times[place] < self._stale_after[channel], values[place], NAN)
         return found
+
+    def kept(self) -> dict[str, float]:
+        """Return what is worth knowing in the next session too, by channel name."""
+        kept = {self._names[wire.channel]: wire.operator.kept() for wire in self._wired}
+        return {name: value for name, value in kept.items() if value is not None}
+
+    def keep(self, kept: Any) -> None:
+        """Take up what an earlier session kept, as far as it can be read."""
+        for wire in self._wired:
+            value = kept.get(self._names[wire.channel]) if isinstance(kept, dict) else None
+            if isinstance(value, int | float) and math.isfinite(value):
+                wire.operator.keep(float(value))
 
     def carried(self) -> Any:
         """Return all that is remembered, as plain JSON."""

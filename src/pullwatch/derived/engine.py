@@ -152,6 +152,15 @@ class BarometricLatch(Operator):
     def _begin(self, t: int, value: float) -> None:
         self._since, self._low, self._high = t, value, value
 
+    def kept(self) -> float | None:
+        """Return what is kept."""
+        return self._kept
+
+    def keep(self, value: float) -> None:
+        """Take up what an earlier session kept, unless the engine's own stop has told better already."""
+        if self._kept is None and LATCH_LOW <= value <= LATCH_HIGH:
+            self._kept = value
+
     def carried(self) -> Any:
         """Return what is kept, and the second in hand."""
         return [self._kept, self._since, self._low, self._high]
@@ -179,6 +188,15 @@ class BarometricChange(Operator):
             self._when_running = value
         before = self._when_running
         return 0.0 if before is None else abs(value - before), 0
+
+    def kept(self) -> float | None:
+        """Return the pressure of the last run."""
+        return self._when_running
+
+    def keep(self, value: float) -> None:
+        """Take up the pressure of a run in an earlier session, for a change since then is one too."""
+        if self._when_running is None:
+            self._when_running = value
 
     def carried(self) -> Any:
         """Return the pressure of the last run."""

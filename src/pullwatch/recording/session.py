@@ -7,7 +7,7 @@ import re
 import shutil
 import time
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal, TypeAlias
@@ -214,6 +214,8 @@ class End:
     raised: int
     standing: tuple[Standing, ...]
     stop: dict[str, Any] | None
+    kept: dict[str, float] = field(default_factory=dict)
+    """What its derived channels keep for the next session, by channel name."""
 
 
 def good_end(seqs: Sequence[int], synced: int) -> int:
@@ -278,12 +280,14 @@ def end_of(folder: Path) -> End:
 def _end(newest_first: Iterable[Path], tag: int | None) -> End:
     alarms: dict[str, Standing] = {}
     raised, now = 0, -1
+    kept: dict[str, float] = {}
     stop: dict[str, Any] | None = None
     for frame, payload in _look_back(newest_first, tag):
         now = frame.now
         if frame.channel == Stream.CHECKPOINT:
             said = layout.decode_json(payload)
             raised = int(said["raised"])
+            kept = dict((said.get("state") or {}).get("kept") or {})
             alarms = {
                 rule: Standing(rule, State(stands["state"]), int(stands["since"]))
                 for rule, stands in said["alarms"].items()
@@ -296,7 +300,7 @@ def _end(newest_first: Iterable[Path], tag: int | None) -> End:
                 alarms[change.name] = Standing(change.name, change.state, change.t)
         elif frame.channel == Stream.STOP:
             stop = layout.decode_json(payload)
-    return End(now, raised, tuple(alarms.values()), stop)
+    return End(now, raised, tuple(alarms.values()), stop, kept)
 
 
 def standing(folder: Path) -> list[Standing]:
