@@ -306,7 +306,7 @@ class ColumnJudge:
                 return changes_only(known.t, np.where(known.verdict == YES, YES, NO).astype(np.uint8))
             case AllOf(parts):
                 return merge([self._steps_of(part) for part in parts])
-            case AnyOf(parts):
+            case AnyOf(parts):  # pragma: no branch - every condition is one of these
                 swapped = [Steps(steps.t, SWAP[steps.verdict]) for steps in map(self._steps_of, parts)]
                 merged = merge(swapped)
                 return Steps(merged.t, SWAP[merged.verdict])
