@@ -32,14 +32,17 @@ if TYPE_CHECKING:
 
 ROOT = Path(__file__).parents[2]
 PACKAGE = ROOT / "src" / "pullwatch" / "watchdog"
+FIRST = {"conditions": "test_conditions", "limits": "test_limits", "alarms": "test_alarms", "acts": "test_corners"}
+"""Which tests a module's mutants are put to first, for they are the likeliest to notice."""
 TESTS = (
-    "test_alarms",
     "test_directed",
-    "test_conditions",
-    "test_limits",
-    "test_oracle",
+    "test_corners",
     "test_windows",
+    "test_alarms",
     "test_taking_over",
+    "test_oracle",
+    "test_limits",
+    "test_conditions",
 )
 PATIENCE = 120.0
 """Seconds after which a mutant that does not come back counts as noticed."""
@@ -157,7 +160,9 @@ def child() -> int:
 
     module, _, text = Path(os.environ["PULLWATCH_MUTANT"]).read_text(encoding="utf-8").partition("\n")
     sys.meta_path.insert(0, Instead(module, text))
-    files = [str(ROOT / "tests" / "watchdog" / f"{name}.py") for name in TESTS]
+    first = FIRST.get(module.rpartition(".")[2], "test_directed")
+    names = [first, *(name for name in TESTS if name != first)]
+    files = [str(ROOT / "tests" / "watchdog" / f"{name}.py") for name in names]
     return int(pytest.main(["-x", "-q", "-p", "no:cacheprovider", "--no-header", *files]))
 
 

@@ -23,7 +23,17 @@ RULES = RuleSet((channel(0), channel(1)), (HIGH,))
 
 
 @pytest.mark.parametrize(
-    "data", [b"{", b"[]", b"3", b"\xff", b'{"act": 3}', b'{"act": "dance"}', b'{"act": "reset", "rule": 3}']
+    "data",
+    [
+        b"{",
+        b"[]",
+        b"3",
+        b"\xff",
+        b'{"act": 3}',
+        b'{"act": "dance"}',
+        b'{"act": "reset", "rule": 3}',
+        b'{"act": "acknowledge", "rule": "other"}',
+    ],
 )
 def test_an_act_that_cannot_be_read_changes_nothing(data: bytes) -> None:
     """A damaged or newer act is no act; it can never clear an alarm."""

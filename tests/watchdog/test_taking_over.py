@@ -34,6 +34,7 @@ def changed_at(
 ) -> list[Change]:
     """Return the changes when `after` takes the place of `before` at `t`; every way of judging gives the same."""
     found: list[list[Change]] = []
+    samples = sorted(samples, key=lambda sample: (sample[0], sample[1]))
     for ways in (("stepping", "stepping"), ("columns", "columns"), ("stepping", "columns"), ("columns", "stepping")):
         first = Watchdog(before, way=ways[0])
         out = first.judge(batch(samples, records, -1, t - 1, ways[0]))
@@ -133,6 +134,16 @@ def test_a_new_window_knows_nothing_from_before_but_the_last_sample() -> None:
     samples = [*every(10, 1, 100.0, 5, 300), *every(10, 0, 99.0, 8, 200), *every(10, 0, 101.0, 208, 300)]
     found = told(changed_at(101, rules, after, samples, 300))
     assert found == [(208, 1, "UNACKNOWLEDGED")]
+
+
+def test_a_new_gate_that_looks_back_begins_with_the_change() -> None:
+    """A gate nobody looked back on before is what it is from the change on, and was not known before."""
+    delayed = channel(0, delay=Delay(10, 30))
+    rules = RuleSet((delayed, channel(1)), (HIGH,))
+    gated = Rule(1, "gated", compare(0, ">", 100.0), compare(1, ">", 0.5), off_delay=0)
+    samples = [*every(10, 0, 101.0, 5, 300), *every(10, 1, 1.0, 8, 300)]
+    found = told(changed_at(101, rules, replace(rules, rules=(HIGH, gated)), samples, 300))
+    assert found == [(65, 0, "UNACKNOWLEDGED"), (125, 1, "UNACKNOWLEDGED")]
 
 
 def test_shelving_goes_on() -> None:
