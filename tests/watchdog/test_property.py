@@ -248,6 +248,13 @@ def test_the_oracle_and_the_engine_both_see_a_changed_limit() -> None:
     assert differ > 10
 
 
+@pytest.mark.parametrize("seed", [1_004_119])
+def test_what_once_differed_does_not_again(seed: int) -> None:
+    """Seeds at which the engine once differed from the definition, found by the long run."""
+    example = seeded(seed)
+    assert plain(engine(example)) == plain(judged(example.rules, example.samples, example.records, example.end))
+
+
 @pytest.mark.long
 @pytest.mark.parametrize("first", range(1_000_000, 1_000_000 + LONG_PAIRS, 10_000))
 def test_long(first: int) -> None:

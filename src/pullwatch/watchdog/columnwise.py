@@ -318,8 +318,11 @@ class ColumnJudge:
         steps = self._steps[gate.number] = self._steps_of(gate.condition)
         if gate.log is not None:
             for t, verdict in zip(steps.t[1:].tolist(), steps.verdict[1:].tolist(), strict=True):
-                gate.log.times.append(t)
-                gate.log.verdicts.append(verdict)
+                if gate.log.times[-1] == t:  # what it was before anything was heard at this very instant
+                    gate.log.verdicts[-1] = verdict
+                else:  # not `add`: nothing may be let go of before the whole batch is judged
+                    gate.log.times.append(t)
+                    gate.log.verdicts.append(verdict)
 
     # -- rules -------------------------------------------------------------------------------------
 
