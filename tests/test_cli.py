@@ -9,8 +9,12 @@ from pathlib import Path
 
 import pytest
 
+from pullwatch.cli import app
+
 ROOT = Path(__file__).parents[1]
-COMMANDS = ("demo", "watch", "replay", "check", "repair", "sessions", "acknowledge", "reset", "mark")
+COMMANDS = tuple(
+    command.name or command.callback.__name__ for command in app.registered_commands if command.callback is not None
+)
 CAUTION = "never replaces the ECU's own protections"
 
 

@@ -14,8 +14,10 @@ from pullwatch.feeds import kinds
 from pullwatch.setup import load
 from pullwatch.setup.chain import REFERENCE_RPM, Chain, chain, dose_ms, firings, reference_excess
 from pullwatch.setup.defaults import blind_while, is_lambda_sensor
+from pullwatch.setup.derived_kinds.statistics import STATISTICS
 from pullwatch.setup.feed_kinds import KINDS
 from pullwatch.setup.findings import words_of
+from pullwatch.setup.linting import one_source, remarks
 from pullwatch.setup.rule_facts import essential, told_lost
 from pullwatch.watchdog.alarms import Priority
 from pullwatch.watchdog.conditions import Comparison, Lost, leaves
@@ -90,6 +92,7 @@ def report(plan: Plan) -> Report:
         ("Limits", tuple(_limit(limit, plan) for limit in plan.limits) or ("none",)),
         ("Rules", tuple(line for rule, facts in _rules(plan) for line in _rule_lines(rule, facts, plan)) or ("none",)),
         *((f"Rules not armed in the profile {plan.profile}", plan.unarmed),) * bool(plan.unarmed),
+        *(("Rules of the catalogue that are not armed", tuple(_lacking(plan))),) * bool(plan.lacking),
         ("Rules added by pullwatch, so that silence is always an alarm of its own", automatic or ("none",)),
         ("What the controller itself cuts at", _protection(plan)),
         (
@@ -187,6 +190,8 @@ def _rule_lines(rule: Rule, facts: RuleFacts, plan: Plan) -> Iterator[str]:
         return
     latched = ", latched until reset" if facts.latch else ""
     yield f"{facts.name} ({rule.priority.name.lower()}{latched}, group {facts.group})"
+    if facts.source:
+        yield f"    from the catalogue: {facts.source}"
     if facts.note:
         yield f"    asked to be {facts.asked.name.lower()}; {facts.note}"
     if facts.while_:
@@ -206,6 +211,13 @@ def _rule_lines(rule: Rule, facts: RuleFacts, plan: Plan) -> Iterator[str]:
         after += f" and at least {facts.at_least_samples} samples"
     yield f"    {after}; clears after {facts.off_delay / NS_PER_MS:g} ms of known no"
     yield f'    says  "{facts.says}"'
+
+
+def _lacking(plan: Plan) -> Iterator[str]:
+    for name, why in plan.lacking:
+        yield f"{name}: not armed, {why}"
+    if any("cut_active" in why for _, why in plan.lacking):
+        yield '([derived.cut_active] kind = "cut" infers cut_active where no feed gives it)'
 
 
 def _protection(plan: Plan) -> tuple[str, ...]:
@@ -250,14 +262,17 @@ def _cautions(plan: Plan) -> Iterator[str]:
     for _, facts in critical:
         if facts.note:
             yield f'Rule "{facts.name}" asks to be critical and is told as a caution, {facts.note}.'
+    yield from (f"{str(remark)[:1].upper()}{str(remark)[1:]}" for remark in remarks(plan))
+    yield from one_source(plan)
     rules = [rule for rule, _ in critical]
     yield from _gate_cautions(plan, rules)
     yield from _lost_cautions(plan, rules)
-    for rule in plan.rules.rules:
+    for rule, _ in _rules(plan):
         yield from _reach_cautions(plan, rule)
     yield from _rate_cautions(plan, rules)
     for channel in plan.channels:
         yield from _channel_cautions(plan, channel)
+    yield from _unprotected(plan)
     used = {term.curve for rule in plan.rules.rules for leaf in _leaves(rule) for term in _terms(leaf)}
     written = " ".join(f"{facts.trip} {facts.while_}" for facts in plan.facts)
     for limit in plan.limits:
@@ -319,6 +334,7 @@ def _rules_named(names: list[str]) -> str:
 def _lost_cautions(plan: Plan, rules: list[Rule]) -> Iterator[str]:
     """Yield the channels critical rules rest on, whose loss is not told as urgently as the rule."""
     loud = told_lost(rules)
+    loud |= {plan.channel(made.channel).number for made in plan.derived if made.section.kind == "lately"}
     resting: dict[tuple[int, ...], list[str]] = {}
     for rule in rules:
         quiet = tuple(number for number in essential(rule, plan.rules) if number not in loud)
@@ -330,8 +346,9 @@ def _lost_cautions(plan: Plan, rules: list[Rule]) -> Iterator[str]:
             f"Critical {_rules_named(names)} held up when one of these is lost, which is told as a caution only: "
             f"{channels}."
         )
+    always = {rule.trip.left for rule in plan.rules.rules if isinstance(rule.trip, Lost) and not rule.while_text}
     for rule in plan.rules.rules:
-        if isinstance(rule.trip, Lost) and rule.gate is not None:
+        if isinstance(rule.trip, Lost) and rule.gate is not None and rule.trip.left not in always:
             name = plan.channels[rule.trip.left].name
             yield f"That {name} is lost is told only while {rule.while_text}."
 
@@ -369,6 +386,20 @@ def _reach_cautions(plan: Plan, rule: Rule) -> Iterator[str]:
         )
 
 
+def _unprotected(plan: Plan) -> Iterator[str]:
+    """Yield, in one line, the channels that are believed whatever they say within their range."""
+    checked = {derived.channel for derived in plan.derived}
+    checked |= {name for derived in plan.derived if derived.section.kind in _HELD_TOGETHER for name in derived.inputs}
+    names = [channel.name for channel in plan.channels if channel.name not in checked]
+    if names:
+        yield (
+            "Unprotected, with nothing to check a wrong but believable reading against (slew_per_s, frozen_with, "
+            f"proof, a second sensor): {', '.join(names)}."
+        )
+
+
+_HELD_TOGETHER: Final = frozenset({"middle", "apart"})
+"""Kinds of derived channels that hold sensors of one quantity against each other."""
 _TOPPED: Final = frozenset({Dimension.ABSOLUTE_PRESSURE, Dimension.GAUGE_PRESSURE})
 
 
@@ -393,7 +424,9 @@ def _rate_cautions(plan: Plan, rules: list[Rule]) -> Iterator[str]:
 
 
 def _channel_cautions(plan: Plan, channel: Channel) -> Iterator[str]:
-    if not (math.isfinite(channel.low) and math.isfinite(channel.high)):
+    # What a statistic makes of believed values is believed.
+    made = any(each.channel == channel.name and each.section.kind in STATISTICS for each in plan.derived)
+    if not (made or (math.isfinite(channel.low) and math.isfinite(channel.high))):
         yield f"{channel.name}: nothing bounds what is believed; state believable = [lowest, highest]."
     if channel.delay.turns and plan.rules.engine_speed is None:
         yield f"{channel.name}: its delay follows engine_speed, which no feed gives: the widest delay is taken."
@@ -409,5 +442,5 @@ def _channel_cautions(plan: Plan, channel: Channel) -> Iterator[str]:
     elif "cut_active" not in words_of(channel.blind_while):
         yield (
             f"{channel.name}: no feed tells of cuts (cut_active). A launch limiter or a cut shift reads lean and will "
-            "be told as lean."
+            'be told as lean, unless [derived.cut_active] kind = "cut" infers it.'
         )

@@ -135,6 +135,35 @@ def check(setup: SetupFile) -> None:
 
 
 @app.command()
+def cases(
+    setup: Annotated[
+        Path | None, typer.Argument(metavar="[SETUP]", help="The setup file whose rules are tried (TOML).")
+    ] = None,
+    files: Annotated[
+        list[Path] | None,
+        typer.Argument(metavar="[CASES]...", help="Files of cases (TOML); none: SETUP with .cases.toml beside it."),
+    ] = None,
+    shipped: Annotated[
+        bool, typer.Option("--shipped", help="Run the cases of the catalogue's own rules, by its starting values.")
+    ] = False,
+) -> None:
+    """Try rules without an engine: what the channels say is written down, and which alarms that must raise.
+
+    Exit code 1: something came otherwise than expected. Exit code 2: a file is wrong; nothing is run then.
+    """
+    from pullwatch.cases import run_cases
+    from pullwatch.errors import PullwatchError
+
+    if shipped == (setup is not None):
+        _refuse("Name a setup file, or say --shipped." if setup is None else "--shipped needs no setup file.")
+    try:
+        fine = run_cases(setup, files or ())
+    except PullwatchError as error:
+        _refuse(str(error))
+    raise typer.Exit(Exit.FINE if fine else Exit.STOOD)
+
+
+@app.command()
 def repair(
     session: SessionName,
     sessions: Root = None,
@@ -156,6 +185,19 @@ def list_sessions(sessions: Root = None) -> None:
     from pullwatch.listing import print_sessions
 
     print_sessions(_root(sessions))
+
+
+@app.command()
+def alarms(session: SessionName = "last", sessions: Root = None) -> None:
+    """Print what the alarms of a session amount to: how often, how long, how bad, and whether they were too many."""
+    from pullwatch.alarm_record import print_record
+    from pullwatch.errors import PullwatchError
+    from pullwatch.recording.reader import Session
+
+    try:
+        print_record(Session(_session(session, sessions)))
+    except PullwatchError as error:
+        _refuse(str(error))
 
 
 @app.command()
@@ -255,6 +297,9 @@ def listen(
     write: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Write a starting setup; never over a file that is there.")
     ] = None,
+    add: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Add what is heard to a setup, as one more feed.")
+    ] = None,
 ) -> None:
     """Listen at a port, only reading, and say what arrives: text, sentences, CAN frames, packets, or rubbish.
 
@@ -264,7 +309,9 @@ def listen(
     from pullwatch.finding.listen import run_listen
 
     try:
-        readable = run_listen(port, speed=baud, adapter=adapter, bitrate=bitrate, dbc=dbc, seconds=seconds, write=write)
+        readable = run_listen(
+            port, speed=baud, adapter=adapter, bitrate=bitrate, dbc=dbc, seconds=seconds, write=write, add=add
+        )
     except PullwatchError as error:
         _refuse(str(error))
     raise typer.Exit(Exit.FINE if readable else Exit.STOOD)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Self
 
 from pullwatch.derived import Deriving, Wired
@@ -211,4 +211,8 @@ class DerivedReader:
         quantity = wanted.kind.quantity(wanted.section, self.channels)
         path = ("derived", wanted.channel)
         looks_back = ns(getattr(wanted.section, "over_ms", 0.0))  # every kind with a window calls it so
-        return self.reader.derived(wanted.channel, path, quantity, self.channels[wanted.inputs[0]], looks_back)
+        trigger = self.channels[wanted.inputs[0]]
+        held = ns(getattr(wanted.section, "held_ms", 0.0))  # and one that outlasts its trigger, that so
+        if held:
+            trigger = replace(trigger, stale_after=trigger.stale_after + held)
+        return self.reader.derived(wanted.channel, path, quantity, trigger, looks_back)

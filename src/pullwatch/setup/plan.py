@@ -94,6 +94,8 @@ class RuleFacts:
     note: str = ""
     silent_while: str = ""
     removed: bool = False
+    source: str = ""
+    """Of a rule from the catalogue: where its numbers come from."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,8 +114,10 @@ class Plan:
     `channels` are in order of their number (from 0), `rates` the stated sample rates in Hz (None: not stated) in the
     same order. `facts` are the rules in order of their number (from 0), `rules` the same as the watchdog takes them,
     made here. `derived` are the operators that make channels from others or doubt them, each after those it rests on.
-    `unarmed` are the names of rules that the profile leaves out. `protection` is what the controller itself cuts at, by channel name, in the channel's unit. `files` are
-    the texts of the setup file and of the DBC files, by file name. Raises ExpressionError if a condition is wrong.
+    `unarmed` are the names of rules that the profile leaves out, `lacking` the rules of the catalogue that cannot be
+    armed, each with what it needs. `protection` is what the controller itself cuts at, by channel name, in the
+    channel's unit. `files` are the texts of the setup file and of the DBC files, by file name. Raises ExpressionError
+    if a condition is wrong.
     """
 
     car: Car
@@ -128,6 +132,7 @@ class Plan:
     unarmed: tuple[str, ...]
     setup_file: str
     files: Mapping[str, str] = field(repr=False)
+    lacking: tuple[tuple[str, str], ...] = ()
     rules: RuleSet = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
@@ -177,6 +182,7 @@ class Plan:
                 for rule in self.facts
             ],
             "unarmed": list(self.unarmed),
+            "lacking": [list(each) for each in self.lacking],
             "setup_file": self.setup_file,
             "files": dict(self.files),
         }
@@ -199,6 +205,7 @@ class Plan:
                 facts=tuple(_rule_from_dict(rule) for rule in data["rules"]),
                 derived=tuple(DerivedPlan.from_dict(derived) for derived in data.get("derived", ())),
                 unarmed=tuple(data.get("unarmed", ())),
+                lacking=tuple((name, why) for name, why in data.get("lacking", ())),
                 setup_file=data["setup_file"],
                 files=dict(data["files"]),
             )

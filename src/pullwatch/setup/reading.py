@@ -18,6 +18,7 @@ from pullwatch.setup.locate import KeyPath, line_of, locate
 from pullwatch.setup.sections import (
     SECTIONS,
     CarSection,
+    CatalogueSection,
     ChannelSection,
     LimitSection,
     ProfileSection,
@@ -74,6 +75,7 @@ class Setup:
     limits: Mapping[str, LimitSection | None]
     rules: tuple[RuleSection | None, ...]
     problems: tuple[Problem, ...]
+    catalogue: CatalogueSection | None = None
 
     def line(self, *path: str | int) -> int:
         """Return the line of a key, or of the nearest table around it."""
@@ -87,30 +89,42 @@ def read_setup(path: Path | str) -> Setup:
     for `resolve` to tell together with what it finds itself.
     """
     path = Path(path)
-    text = read_text(path)
+    text, data, lines = read_toml(path)
+    return _Reader(path, text, data, lines).setup()
+
+
+def read_toml(path: Path, what: str = "setup file") -> tuple[str, dict[str, Any], dict[KeyPath, int]]:
+    """Return the text of a TOML file, what stands in it, and the line of every key. Raises SetupError.
+
+    `what` it should have been is told when it cannot be read.
+    """
+    text = read_text(path, what)
     try:
         data = tomllib.loads(text)
         lines = locate(text)
     except tomllib.TOMLDecodeError as error:
         raise SetupError(path, [_syntax_problem(error, text)]) from error
     except (RecursionError, ValueError) as error:
-        # Brackets nested hundreds deep, or a number of thousands of digits: valid TOML that no setup file holds.
-        what = "brackets are nested too deep." if isinstance(error, RecursionError) else f"{error}."
-        raise SetupError(path, [Problem(0, "the file", what)]) from error
-    return _Reader(path, text, data, lines).setup()
+        # Brackets nested hundreds deep, or a number of thousands of digits: valid TOML that nobody writes.
+        wrong = "brackets are nested too deep." if isinstance(error, RecursionError) else f"{error}."
+        raise SetupError(path, [Problem(0, "the file", wrong)]) from error
+    return text, data, lines
 
 
-def read_text(path: Path) -> str:
-    """Return the text of a setup file. Raises SetupError if it cannot be read, is too large or is not UTF-8."""
+def read_text(path: Path, what: str = "setup file") -> str:
+    """Return the text of a setup file, or of `what` else it should be.
+
+    Raises SetupError if it cannot be read, is too large or is not UTF-8.
+    """
     try:
         with path.open("rb") as file:
             raw = file.read(LARGEST_FILE + 1)
     except OSError as error:
         reason = error.strerror or str(error)
-        todo = "Give the path of a setup file (TOML)."
+        todo = f"Give the path of a {what} (TOML)."
         raise SetupError(path, [Problem(0, "the file", f"cannot be read: {reason}.", todo)]) from error
     if len(raw) > LARGEST_FILE:
-        raise SetupError(path, [Problem(0, "the file", f"is larger than {LARGEST_FILE:,} bytes: it is no setup file.")])
+        raise SetupError(path, [Problem(0, "the file", f"is larger than {LARGEST_FILE:,} bytes: it is no {what}.")])
     try:
         return raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -175,6 +189,7 @@ class _Reader:
             derived=self.derived(),
             limits=self.named(LimitSection, "limit"),
             rules=tuple(rules),
+            catalogue=self.catalogue(),
             problems=tuple(self.problems),
         )
 
@@ -187,6 +202,12 @@ class _Reader:
         except ValidationError as found:
             self.problems += problems_of(found, model, self.lines, path, shown)
             return _salvaged(model, raw, found)
+
+    def catalogue(self) -> CatalogueSection | None:
+        """Return the section [catalogue], if there is one that is right."""
+        if "catalogue" not in self.data:
+            return None
+        return self.section(CatalogueSection, self.data["catalogue"], ("catalogue",), "catalogue")
 
     def several(self, key: str) -> list[Any]:
         """Return the elements of an array of tables."""

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from pullwatch.channels import QUANTITIES
 from pullwatch.errors import ExpressionError, SetupError, nearest
 from pullwatch.setup import defaults
+from pullwatch.setup.catalogue import take
 from pullwatch.setup.deriving import DerivedReader
 from pullwatch.setup.fed_channels import ChannelReader
 from pullwatch.setup.feed_tables import read_feeds
@@ -15,6 +16,7 @@ from pullwatch.setup.findings import Findings
 from pullwatch.setup.limit_values import LimitReader
 from pullwatch.setup.plan import Car, Plan, limit_names, rule_set
 from pullwatch.setup.rule_facts import RuleReader, demoted, lost_rules
+from pullwatch.setup.standing_rules import air_rules, ceiling_rules
 from pullwatch.watchdog.conditions import Names, leaves, parse, quantity
 
 if TYPE_CHECKING:
@@ -25,6 +27,8 @@ if TYPE_CHECKING:
 def resolve(setup: Setup) -> Plan:
     """Return the plan of a setup. Raises SetupError with everything that is wrong in the whole setup file."""
     findings = Findings(setup)
+    taken = take(findings)
+    findings.setup = setup = taken.setup
     reader = ChannelReader(findings)
     reader.read()
     derived = DerivedReader(findings, reader).read()
@@ -36,11 +40,13 @@ def resolve(setup: Setup) -> Plan:
     names = Names(channels, *limit_names(limits.values(), channels))
     protection = read_protection(findings, channels)
     rules = RuleReader(findings, names)
-    facts = rules.read()
+    facts = [taken.told(each) for each in rules.read()]
+    facts += ceiling_rules(findings, channels, names)
     if findings.problems or setup.car is None:
         raise SetupError(setup.path, findings.problems)
     in_order = tuple(channels.values())
-    facts += lost_rules(rule_set(in_order, list(limits.values()), facts, names))
+    facts += lost_rules(rule_set(in_order, list(limits.values()), facts, names), derived)
+    facts += air_rules(derived, channels)
     kinds = {name: feed.options.kind for feed in setup.feeds if feed.options is not None for name in feed.gives or ()}
     for made in derived:
         kinds.setdefault(made.channel, kinds[made.inputs[0]])
@@ -56,6 +62,7 @@ def resolve(setup: Setup) -> Plan:
         facts=tuple(facts),
         derived=derived,
         unarmed=tuple(rules.unarmed),
+        lacking=taken.lacking,
         setup_file=setup.path.name,
         files={**dbc_texts, setup.path.name: setup.text},
     )

@@ -31,6 +31,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
 
     from pullwatch.channels import Channel
+    from pullwatch.setup.derived_kinds import DerivedSection
+    from pullwatch.setup.deriving import DerivedPlan
     from pullwatch.setup.findings import Findings
     from pullwatch.setup.plan import Limit
     from pullwatch.setup.sections import RuleSection
@@ -218,12 +220,22 @@ def told_lost(rules: Iterable[Rule]) -> set[int]:
     return {rule.trip.left for rule in rules if isinstance(rule.trip, Lost)}
 
 
-def lost_rules(rules: RuleSet) -> list[RuleFacts]:
+def lost_rules(rules: RuleSet, derived: Iterable[DerivedPlan] = ()) -> list[RuleFacts]:
     """Return a rule of ours for every channel that rules rest on and whose loss no rule tells, by channel number."""
-    rested = {channel for rule in rules.rules for channel in needed(rule, rules)}
+    told = told_lost(rules.rules)
+    numbers = {channel.name: channel.number for channel in rules.channels}
+    made = {
+        numbers[each.channel]: (each.section, {numbers[name] for name in each.inputs})
+        for each in derived
+        if not each.amends
+    }
+    rested = _sources({channel for rule in rules.rules for channel in needed(rule, rules)}, made)
+    for number in sorted(rested - told):
+        if number in made and made[number][0].kind in FOLLOWS and _sources(made[number][1], made) <= rested | told:
+            rested.discard(number)
     taken = {rule.name for rule in rules.rules}
     facts = []
-    for number in sorted(rested - told_lost(rules.rules)):
+    for number in sorted(rested - told):
         channel = rules.channels[number].name
         # "No cut active." would be a statement about cuts.
         reading = " reading" if rules.channels[number].dimension is Dimension.NUMBER else ""
@@ -241,6 +253,34 @@ def lost_rules(rules: RuleSet) -> list[RuleFacts]:
             )
         )
     return facts
+
+
+FOLLOWS: Final = frozenset({"boost", "pressure-ratio", "fuel-differential", "injector-duty", "apart", "difference"})
+"""Kinds of derived channels that are lost only when one of those they are made from is: where all of those are told
+lost, nothing more is to be said. (A vote of three, a gear or a cut can be lost by itself.)"""
+
+
+def _sources(numbers: Iterable[int], made: Mapping[int, tuple[DerivedSection, set[int]]]) -> set[int]:
+    """Return the channels whose loss is to be told: in the place of one that looks back, what it looks back at.
+
+    A window is not known either while it fills, at every start: that is no loss. A channel of kind "lately" outlasts
+    what it is made from, which was told lost long before.
+    """
+    found: set[int] = set()
+    for number in numbers:
+        found |= _sources(made[number][1], made) if _looks_back(number, made) else {number}
+    return found
+
+
+def _looks_back(number: int, made: Mapping[int, tuple[DerivedSection, set[int]]]) -> bool:
+    if number not in made:
+        return False
+    section, inputs = made[number]
+    return (
+        section.kind == "lately"
+        or hasattr(section, "over_ms")  # every kind with a window calls it so
+        or (section.kind in FOLLOWS and any(_looks_back(each, made) for each in inputs))
+    )
 
 
 def demoted(

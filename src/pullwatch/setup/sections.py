@@ -68,6 +68,22 @@ class ChannelSection(Section):
     time_constant_ms: Annotated[FiniteFloat, Field(ge=0, le=10_000)] = 0.0
     blind_while: str | None = None
     """None: the default for a lambda channel. Empty: never blind."""
+    slew_per_s: Annotated[list[FiniteFloat], Field(max_length=2)] | None = None
+    """[fastest fall, fastest rise] a second, beyond which a sample is not believed. None: the usual. Empty: none."""
+    frozen_with: str | None = None
+    """What drives this channel: when it moved and this did not, it is not believed. None: the usual. Empty: none."""
+    frozen_between: Pair | None = None
+    """[low, high] of that partner, in its unit: between the two this channel must have moved ..."""
+    frozen_moves: Annotated[FiniteFloat, Field(gt=0)] | None = None
+    """... by at least this, in its own unit ..."""
+    frozen_settle_ms: Milliseconds | None = None
+    """... once the partner stayed so long at either end. None: 1000."""
+    proof: bool = False
+    """A lambda sensor: not believed before it has shown, in the running engine, that it answers."""
+    lean_rail: FiniteFloat | None = None
+    """The leanest that a lambda sensor can say: a reading there is believed all the same."""
+    full_scale: Annotated[FiniteFloat, Field(gt=0)] | None = None
+    """The most that the sensor or its link can say, in the channel's unit: a reading there means "at least this"."""
 
 
 class LimitSection(Section):
@@ -102,5 +118,14 @@ class RuleSection(Section):
     says: Sentence | None = None
 
 
-SECTIONS = ("car", "profile", "protection", "feed", "channel", "derived", "limit", "rule")
+class CatalogueSection(Section):
+    """[catalogue]: ready rules to take, by name or all for which there are channels."""
+
+    rules: Annotated[list[Name], Field(min_length=1)] | None = None
+    take: Literal["all that my channels allow"] | None = None
+    leave_out: list[Name] = Field(default_factory=list)
+    """Of `take`: rules that are not wanted."""
+
+
+SECTIONS = ("car", "profile", "protection", "feed", "channel", "derived", "catalogue", "limit", "rule")
 """Every section there is, in the order in which a file usually has them."""
