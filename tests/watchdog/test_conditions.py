@@ -195,6 +195,37 @@ def test_a_sum_of_temperatures_adds_a_difference() -> None:
     assert found.right == (Term(1.0, channel=NUMBERS["ambient_temperature"]), Term(25.0))
 
 
+@pytest.mark.parametrize(
+    "text",
+    [
+        "fuel_differential_pressure < manifold_pressure - barometric_pressure",
+        "fuel_differential_pressure < 200 kPa",
+        "boost > 0.5 * oil_pressure",
+        "boost > manifold_pressure - barometric_pressure",
+        "manifold_pressure > 0.5 * boost_target + 0.5 * manifold_pressure",
+        "manifold_pressure > barometric_pressure + 0.5 * barometric_pressure - 0.5 * manifold_pressure",
+    ],
+)
+def test_pressures_that_mean_something_together_are_taken(text: str) -> None:
+    """A difference may be held against a difference of absolutes; an absolute against what adds up to one absolute."""
+    read(text)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "fuel_differential_pressure < manifold_pressure",
+        "manifold_pressure > 0.5 * barometric_pressure",
+        "manifold_pressure > barometric_pressure + boost",
+        "boost > barometric_pressure",
+        "boost > 1.5 * manifold_pressure - barometric_pressure",
+    ],
+)
+def test_pressures_that_mean_nothing_together_are_refused(text: str) -> None:
+    """Half an absolute pressure, gauge against absolute, a difference against an absolute: each is a mistake."""
+    assert "cannot be compared directly" in refused(text).what
+
+
 # Refusing
 
 
