@@ -104,6 +104,7 @@ def test_chain_of_a_lost_reading(rate: float | None, silence: tuple[int, int]) -
     found = chain(rule(lost=True, on_delay=100), channel("lambda"), rate, "serial-line")
     assert links(found)["silence"] == silence
     assert links(found)["run-up"] == (100, 100)
+    assert links(found)["link"] == (0, 20)  # what was on its way when the cable came off still arrives
     assert "sensor and filter" not in links(found)
 
 

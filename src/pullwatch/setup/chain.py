@@ -117,7 +117,9 @@ def chain(rule: Rule, channel: Channel, rate: float | None, feed_kind: str) -> C
     spread = more_samples * (period or 0.0)
     if not isinstance(rule.trip, Comparison):
         silence = Part("silence", max(0.0, stale - (period or stale)), stale, "stale_after, from the last sample on")
-        parts = [silence, Part("run-up", max(run_up, spread), max(run_up, spread))]
+        # The last sample may still have been on its way when the cable came off.
+        link = Part("link", 0.0, *KINDS[feed_kind].link_ms[1:])
+        parts = [link, silence, Part("run-up", max(run_up, spread), max(run_up, spread))]
         return Chain((*parts, *_TELLING))
     parts = []
     in_exhaust = is_lambda_sensor(channel.name, channel.dimension)
