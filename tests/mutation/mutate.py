@@ -81,6 +81,7 @@ def mutants(path: Path) -> Iterator[Mutant]:
     """Yield every mutant of a module."""
     tree = ast.parse(path.read_text(encoding="utf-8"))
     said = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.keyword) and node.arg in SAYING}
+    said |= {id(inner) for told in _annotations(tree) for inner in ast.walk(told)}
     for place, node in enumerate(ast.walk(tree)):
         if id(node) in said:
             continue
@@ -88,6 +89,20 @@ def mutants(path: Path) -> Iterator[Mutant]:
             what = None if _is_told(node) else _change(copy.deepcopy(node), way)
             if what is not None:
                 yield Mutant(path, getattr(node, "lineno", 0), what, place, way)
+
+
+def _annotations(tree: ast.AST) -> Iterator[ast.AST]:
+    """Yield what type checkers read and nobody runs."""
+    for node in ast.walk(tree):
+        match node:
+            case ast.AnnAssign(annotation=told) | ast.arg(annotation=ast.expr() as told):
+                yield told
+            case ast.FunctionDef(returns=ast.expr() as told):
+                yield told
+            case ast.If(test=ast.Name(id="TYPE_CHECKING")):
+                yield node
+            case _:
+                pass
 
 
 def text_of(mutant: Mutant) -> str:
