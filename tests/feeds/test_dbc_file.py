@@ -268,11 +268,15 @@ def test_cantools_selects_the_same_pages_of_can_fd_frames(
             shown[outer // 8] = shown[outer // 8] & 0xF0 | page
             frame = Frame(can_id, bytes(shown), extended=True, fd=True)
             got = {sample[1]: sample for sample in decoded(table, PLAIN, [frame])}
+            refused = ""
             try:
                 # cantools 45.1.0: Database.decode_message; it refuses a page it has no signals for.
                 expected = reference.decode_message(can_id, bytes(shown), decode_choices=False)
-            except cantools.database.DecodeError:
-                assert 2 not in got
+            except cantools.database.DecodeError as error:
+                refused = str(error)
+            if refused:
+                # "unpacking failed" is a limit of its own: it cannot unpack signals that lie over each other.
+                assert 2 not in got or refused == "unpacking failed"
                 continue
             named = {
                 PLAIN[name].number: float(expected[signal[2:]])

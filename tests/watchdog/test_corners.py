@@ -11,12 +11,12 @@ from pullwatch.batch import ACTS_FEED, Batch, Kind, Record
 from pullwatch.channels import Delay
 from pullwatch.columns import to_columns
 from pullwatch.watchdog.alarms import Priority, State
-from pullwatch.watchdog.conditions import Comparison, Lost, Term
+from pullwatch.watchdog.conditions import Comparison, Lost, Term, Verdict
 from pullwatch.watchdog.judge import Watchdog
 from pullwatch.watchdog.rules import Rule, RuleSet
 
 from .driving import every_way
-from .words import act, channel, compare, every, series, told
+from .words import act, channel, compare, every, over, series, told
 
 HIGH = Rule(0, "high", compare(0, ">", 100.0), off_delay=0)
 RULES = RuleSet((channel(0), channel(1)), (HIGH,))
@@ -135,3 +135,39 @@ def test_a_value_shown_is_the_one_last_judged() -> None:
         (50, State.ACKNOWLEDGED, 102.0, 100.0),
     ]
     assert not math.isnan(changes[1].value)
+
+
+def verdict_of(rules: RuleSet, samples: list[tuple[int, int, float, int]], at: int) -> list[Verdict]:
+    """Return what the one comparison says at `at`, each way; the oracle agrees on every change."""
+    every_way(rules, samples, at)
+    out = []
+    for way in ("stepping", "columns"):
+        watchdog = Watchdog(rules, way=way)
+        watchdog.judge(Batch(at, (), sorted(samples)))
+        out.append(Verdict(watchdog.state()["leaves"][0][0]))
+    return out
+
+
+@pytest.mark.parametrize("delay", [Delay(0, 0), Delay(5, 20)])
+def test_of_what_is_not_known_the_fault_is_told(delay: Delay) -> None:
+    """A right side of one channel in doubt and one silent is a fault, at one instant and over a window alike."""
+    left = channel(0, delay=delay)
+    trip = Comparison(0, ">", (Term(1.0, channel=1), Term(1.0, channel=2)))
+    for first, second in ((1, 2), (2, 1)):
+        stales = {first: 30, second: 1_000}
+        channels = (left, *(channel(number, stale_after=stales[number]) for number in (1, 2)))
+        rules = RuleSet(channels, (Rule(0, "r", trip, off_delay=0),))
+        samples = [(10, first, 1.0, 0), (60, second, math.nan, 1), (90, 0, 5.0, 0)]
+        assert verdict_of(rules, samples, 95) == [Verdict.FAULT] * 2
+
+
+def test_of_a_window_that_is_silent_and_then_in_doubt_the_fault_is_told() -> None:
+    """The least of what is not known anywhere in the window counts, in whichever order it comes."""
+    rules = RuleSet(
+        (channel(0, delay=Delay(5, 40)), channel(1, stale_after=20)), (Rule(0, "r", over(0, 1), off_delay=0),)
+    )
+    for samples in (
+        [(10, 1, 1.0, 0), (70, 1, math.nan, 1), (90, 0, 5.0, 0)],
+        [(55, 1, math.nan, 1), (90, 0, 5.0, 0)],
+    ):
+        assert verdict_of(rules, samples, 92) == [Verdict.FAULT] * 2

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import random
+import re
 import shutil
 import subprocess
 import sys
@@ -112,7 +113,8 @@ def test_the_list_says_what_was_cut(killed: Killed) -> None:
         capture_output=True, text=True, check=True,
     )  # fmt: skip
     rows = done.stdout.splitlines()
-    assert f"cut: {killed.first.name}" in rows[1]
+    # A disk that keeps nobody waiting is not to be had everywhere: what is in memory then is said, and is cut too.
+    assert re.search(rf"cut(, partly in memory only)?: {re.escape(killed.first.name)}", rows[1])
     assert f"whole: {killed.second.name}" in rows[2]
 
 
