@@ -43,7 +43,7 @@ KINDS: Final[Mapping[str, KindOfFault]] = {
     "half_lines": KindOfFault("the second half of each message is lost, its end with it", FRAMING, {}),
     "misaligned": KindOfFault("one byte of each message is lost, at a random place", FRAMING, {}),
     "wrong_rate": KindOfFault("the receiver samples at this many times the sender's bit rate", FRAMING, {"ratio": 2.0}),
-    "flood": KindOfFault("random bytes before and between all messages, so many a second", FRAMING, {"bytes_per_s": 200_000}),
+    "flood": KindOfFault("random bytes between all messages, so many a second", FRAMING, {"bytes_per_s": 200_000}),
     "nan": KindOfFault("a field says it is no number", FRAMING, {"field": "", "value": math.nan}),
     "duplicated": KindOfFault("each message is sent twice", VALUE, {}),
     "counter_back": KindOfFault("running numbers, or times, go back by this at every message", VALUE, {"by": 3}),
