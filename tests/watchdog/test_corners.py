@@ -9,8 +9,8 @@ import pytest
 
 from pullwatch.batch import ACTS_FEED, Batch, Kind, Record
 from pullwatch.channels import Delay
-from pullwatch.columns import to_columns
-from pullwatch.watchdog.alarms import Priority, State
+from pullwatch.columns import Why, to_columns
+from pullwatch.watchdog.alarms import Event, Priority, State
 from pullwatch.watchdog.conditions import Comparison, Lost, Term, Verdict
 from pullwatch.watchdog.judge import Watchdog
 from pullwatch.watchdog.rules import Rule, RuleSet
@@ -171,3 +171,19 @@ def test_of_a_window_that_is_silent_and_then_in_doubt_the_fault_is_told() -> Non
         [(55, 1, math.nan, 1), (90, 0, 5.0, 0)],
     ):
         assert verdict_of(rules, samples, 92) == [Verdict.FAULT] * 2
+
+
+def test_what_is_written_to_files_keeps_its_number() -> None:
+    """Numbers of states, events, priorities, reasons and kinds of record stand in recordings and never change."""
+    assert {state.name: int(state) for state in State} == {
+        "NORMAL": 0, "UNACKNOWLEDGED": 1, "ACKNOWLEDGED": 2, "RETURNED_UNACKNOWLEDGED": 3, "LATCHED_UNACKNOWLEDGED": 4,
+        "LATCHED_ACKNOWLEDGED": 5, "SHELVED": 6, "OUT_OF_SERVICE": 7,
+    }  # fmt: skip
+    assert {event.name: int(event) for event in Event} == {
+        "RAISE": 0, "CLEAR": 1, "CLEAR_LATCHED": 2, "ACKNOWLEDGE": 3, "RESET": 4, "SHELVE": 5, "UNSHELVE": 6,
+        "SHELF_OVER": 7, "TAKE_OUT": 8, "PUT_BACK": 9,
+    }  # fmt: skip
+    assert [int(priority) for priority in Priority] == [0, 1, 2]
+    assert [int(kind) for kind in Kind] == [0, 1, 2, 3, 4, 5]
+    assert [int(why) for why in Why] == list(range(13))
+    assert Why(11) is Why.FROZEN
