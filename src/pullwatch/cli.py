@@ -201,6 +201,23 @@ def alarms(session: SessionName = "last", sessions: Root = None) -> None:
 
 
 @app.command()
+def lag(session: SessionName = "last", sessions: Root = None) -> None:
+    """Measure from a session how late a lambda sensor speaks, by overrun fuel cuts and commanded mixture steps.
+
+    Exit code 1: it cannot be told from this session; it says why.
+    """
+    from pullwatch.errors import PullwatchError
+    from pullwatch.lag import print_lag
+    from pullwatch.recording.reader import Session
+
+    try:
+        told = print_lag(Session(_session(session, sessions)))
+    except PullwatchError as error:
+        _refuse(str(error))
+    raise typer.Exit(Exit.FINE if told else Exit.STOOD)
+
+
+@app.command()
 def acknowledge(
     rule: Annotated[str | None, typer.Argument(metavar="[RULE]", help="Name of the rule; none: all of them.")] = None,
     sessions: Root = None,
