@@ -51,6 +51,11 @@ def _of(measured: Measured) -> Iterator[str]:
     yield from _seen(lag)
     for kind, interval in lag.differ:
         yield f"    {kind.value} alone say {in_ms(interval)} ms: the kinds differ by more than chance. Look into it."
+    if lag.differ and not measured.channel.delay.transport_most:
+        yield (
+            "    At low speed the gas's way to the sensor is long, and it is not taken off: state exhaust_litres in "
+            f"[channel.{name}] and displacement_cc in [car], and measure again."
+        )
     yield from _stated(measured)
     yield "    Held against known truth: ±10 ms on the simulator; ±30 ms expected on a car."
 
