@@ -22,6 +22,7 @@ from pullwatch.setup.derived_kinds.formulas import (
 from pullwatch.setup.derived_kinds.lately import LATELY
 from pullwatch.setup.derived_kinds.sensors import VOLTS
 from pullwatch.setup.derived_kinds.statistics import STATISTICS
+from pullwatch.setup.derived_kinds.surface import SURFACES
 from pullwatch.setup.derived_kinds.temperature_sensors import TEMPERATURES
 
 if TYPE_CHECKING:
@@ -45,6 +46,7 @@ KINDS: Final[dict[str, KindOfDerived]] = {
     **FORMULAS,
     **ENGINE,
     **STATISTICS,
+    **SURFACES,
     **LATELY,
     **VOLTS,
     **TEMPERATURES,
