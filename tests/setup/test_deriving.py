@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import json
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 import pytest
 
 from pullwatch.errors import SetupError
 from pullwatch.setup import Plan, load
-
-if TYPE_CHECKING:
-    from pathlib import Path
+from pullwatch.setup.derived_kinds import KINDS
 
 FEED = """
 [car]
@@ -44,6 +42,21 @@ def problems(folder: Path, more: str) -> str:
 
 
 RULE = '\n[[rule]]\nname = "r"\ntrip = "{}"\n'
+
+
+def test_every_kind_stands_on_its_page_with_its_keys() -> None:
+    """The page of derived channels names every kind, and every key that must be there."""
+    page = (Path(__file__).parents[2] / "hardware_notes" / "derived-channels.md").read_text(encoding="utf-8")
+    rows = [row for row in page.splitlines() if row.startswith("| `")]
+    for name, kind in KINDS.items():
+        (row,) = [row for row in rows if f"`{name}`" in row.split("|")[1]]
+        needed = [
+            field.alias or key
+            for key, field in kind.section.model_fields.items()
+            if field.is_required() and key != "kind"
+        ]
+        if name not in ("linear", "ratiometric", "table", "thermistor", "thermistor-ohms", "thermocouple"):
+            assert all(f"`{key}`" in row for key in needed), (name, needed)
 
 
 def test_a_standard_channel_is_made_when_a_rule_names_it(tmp_path: Path) -> None:
