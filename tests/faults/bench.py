@@ -465,7 +465,7 @@ class Finding:
     samples: int
     """... of so many that came meanwhile."""
     silence: int
-    """ns from the last right sample, or the fault's beginning, to the alarm."""
+    """ns from the last sample that was believed, right or wrong, or the fault's beginning, to the alarm."""
     cleared: tuple[str, ...]
     """Alarms that went, gates that opened and rules that were silenced only because of the fault."""
 
@@ -509,7 +509,7 @@ def seen(bench: Bench, fault: WireFault, made: Run) -> Finding:
         return Finding(None, "", None, len(lies), 0, len(during), 0, wrong)
     name, t = told
     until = [sample for sample in samples if sample[0] <= t]
-    goods = [s for s, _, _, why in until if not why and s not in lies]
+    goods = [s for s, _, _, why in until if not why]
     return Finding(
         told=t - begin,
         rule=name,

@@ -87,7 +87,7 @@ class Cell:
 
     @property
     def silence(self) -> int:
-        """Return the longest time (ns) from the last right sample to the alarm."""
+        """Return the longest time (ns) from the last sample that was believed to the alarm."""
         return max(found.silence for found in self.findings)
 
     @property

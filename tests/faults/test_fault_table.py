@@ -49,15 +49,12 @@ def test_every_fault_is_as_it_has_to_be(measured: Cell) -> None:
 
 
 def _known_in_time(measured: Cell, bound: int) -> None:
-    """Hold a fault of timing or framing to the bound: lost or at fault so soon after the last right sample."""
+    """Hold a fault of timing or framing to the bound: lost or at fault so soon after what was believed last."""
     assert not measured.cleared, "no alarm went, no gate opened, no rule was silenced"
     if measured.fault in NO_HARM and not any(found.told for found in measured.findings):
         assert not measured.believed
         return
     assert measured.told
-    if measured.fault == "flood":
-        # Some messages get through whole; what is counted is the silence after the last of them.
-        assert not measured.believed
     # Damage that looks like a number is a sample: the time until the silence is known then counts anew from it.
     late = bound // 5 if measured.believed and measured.kind in WITHOUT_CHECK_SUM else 0
     assert measured.silence <= bound + late

@@ -187,3 +187,11 @@ def test_what_is_written_to_files_keeps_its_number() -> None:
     assert [int(kind) for kind in Kind] == [0, 1, 2, 3, 4, 5]
     assert [int(why) for why in Why] == list(range(13))
     assert Why(11) is Why.FROZEN
+
+
+def test_what_is_no_act_on_the_acts_feed_changes_nothing() -> None:
+    """A record of another kind there is passed over."""
+    for way in ("stepping", "columns"):
+        watchdog = Watchdog(RULES, way=way)
+        records = [Record(20, ACTS_FEED, Kind.DATA, b""), Record(50, ACTS_FEED, Kind.LOST, b"x")]
+        assert [c.t for c in watchdog.judge(Batch(90, records, [(10, 0, 101.0, 0)]))] == [10]

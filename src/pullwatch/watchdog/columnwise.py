@@ -388,8 +388,6 @@ class ColumnJudge:
             t_event = int(times[events[i]]) if i < count else NEVER
             t_act = here_acts[a] if a < len(here_acts) else NEVER
             t = min(t_event, t_act, runup.due)
-            if t > self._now:
-                break
             runup.advance(t)
             if t == t_event:
                 e = int(events[i])
