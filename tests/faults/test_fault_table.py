@@ -55,9 +55,8 @@ def _known_in_time(measured: Cell, bound: int) -> None:
         assert not measured.believed
         return
     assert measured.told
-    # Damage that looks like a number is a sample: the time until the silence is known then counts anew from it.
-    late = bound // 5 if measured.believed and measured.kind in WITHOUT_CHECK_SUM else 0
-    assert measured.silence <= bound + late
+    # Damage that looks like a number is a sample: the time until the silence is known counts anew from it.
+    assert measured.silence <= bound
     if not measured.believed:
         return
     # Late readings look like any others; and where there is no check sum, some damage looks like a number.

@@ -18,7 +18,7 @@ SENTENCE_LENGTH = 80
 class Section(BaseModel):
     """Common to all: no key is passed over, no value is bent into the type that is wanted, nothing changes later."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, defer_build=True)
 
 
 def _alone_is_one(value: object) -> object:

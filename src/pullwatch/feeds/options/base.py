@@ -14,7 +14,7 @@ class Options(BaseModel):
     `channels` (channel name to where it is found), or a list `fields` whose elements have a `channel`.
     """
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
     name: Annotated[str, Field(pattern=r"^[a-z][a-z0-9_-]*$")]
     kind: str

@@ -12,7 +12,7 @@ from pullwatch.feeds.options.base import Options
 class LineField(BaseModel):
     """One field of a text line: by `key` (key=value, or a name in the header line) or by `column` (from 1)."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
     channel: str
     key: str = ""
@@ -26,7 +26,7 @@ class LineField(BaseModel):
 class Readiness(BaseModel):
     """The word in the line that says whether the sensor behind the other fields has proved itself."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
     key: str = ""
     column: Annotated[int, Field(ge=0)] = 0

@@ -15,7 +15,7 @@ NumberType: TypeAlias = Literal["u8", "i8", "u16", "i16", "u24", "u32", "i32", "
 class PacketPlace(BaseModel):
     """Where a number stands in a packet, and how it is written."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
     at: Annotated[int, Field(ge=0)]
     """Its first byte; the first byte of the packet (of the sync) is 0."""
@@ -56,7 +56,7 @@ class PacketReadiness(PacketPlace):
 class PacketLength(BaseModel):
     """The field of a packet that tells its length."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
     at: Annotated[int, Field(ge=1)]
     type: Literal["u8", "u16"] = "u8"
@@ -73,7 +73,7 @@ class PacketLength(BaseModel):
 class PacketChecksum(BaseModel):
     """How a damaged packet is told from a whole one."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
     kind: str
     """sum8, sum8-ones-complement, sum8-twos-complement, sum16, xor8, a CRC of the catalogue by name, or "crc"."""
