@@ -10,6 +10,13 @@ import pytest
 from pullwatch.errors import SetupError
 from pullwatch.setup import Plan, load
 from pullwatch.setup.derived_kinds import KINDS
+from pullwatch.setup.derived_kinds.engine import ENGINE
+from pullwatch.setup.derived_kinds.formulas import FORMULAS
+from pullwatch.setup.derived_kinds.lately import LATELY
+from pullwatch.setup.derived_kinds.sensors import VOLTS
+from pullwatch.setup.derived_kinds.statistics import STATISTICS
+from pullwatch.setup.derived_kinds.surface import SURFACES
+from pullwatch.setup.derived_kinds.temperature_sensors import TEMPERATURES
 
 FEED = """
 [car]
@@ -129,3 +136,12 @@ def problems_first(folder: Path, line: str) -> str:
     with pytest.raises(SetupError) as found:
         load(path)
     return str(found.value)
+
+
+def test_every_kind_of_every_family_can_be_had() -> None:
+    """The table of kinds names what the families have, no more and no less, and each entry is the kind of its name."""
+    families = (STATISTICS, SURFACES, LATELY, VOLTS, TEMPERATURES, FORMULAS, ENGINE)
+    assert set(KINDS) == {name for family in families for name in family}
+    for family in families:
+        assert all(KINDS[name] is kind for name, kind in family.items())
+    assert KINDS.get("no such kind") is None

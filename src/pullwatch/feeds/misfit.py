@@ -134,7 +134,8 @@ class Misfit:
             self._doubted.add(feed.number)
         if seen.told or ledger.taken == seen.latest:
             return ""  # told already; or it has fallen silent, and that is told by others
-        rejected = ledger.rejected - seen.rejected
+        # What waits for an end that does not come is as unreadable as what was rejected.
+        rejected = ledger.rejected - seen.rejected + ledger.pending
         if 2 * rejected > ledger.taken - seen.taken:
             if lasted < UNREADABLE_FOR or rejected < LEAST_REJECTED:
                 return ""

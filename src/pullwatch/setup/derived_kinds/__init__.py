@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from pullwatch.lazily import Lazily
 from pullwatch.setup.derived_kinds.base import DerivedChecking, DerivedSection, KindOfDerived
 from pullwatch.setup.derived_kinds.doubts import ASKED_DOUBTS, DOUBTS, Asked
 from pullwatch.setup.derived_kinds.engine import ENGINE, BarometricChangeSection
@@ -19,14 +20,9 @@ from pullwatch.setup.derived_kinds.formulas import (
     InjectorDutySection,
     PressureRatioSection,
 )
-from pullwatch.setup.derived_kinds.lately import LATELY
-from pullwatch.setup.derived_kinds.sensors import VOLTS
-from pullwatch.setup.derived_kinds.statistics import STATISTICS
-from pullwatch.setup.derived_kinds.surface import SURFACES
-from pullwatch.setup.derived_kinds.temperature_sensors import TEMPERATURES
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
 
     from pullwatch.setup.sections import ChannelSection
 
@@ -42,15 +38,50 @@ __all__ = [
     "KindOfDerived",
 ]
 
-KINDS: Final[dict[str, KindOfDerived]] = {
-    **FORMULAS,
-    **ENGINE,
-    **STATISTICS,
-    **SURFACES,
-    **LATELY,
-    **VOLTS,
-    **TEMPERATURES,
-}
+
+def _statistics(name: str) -> KindOfDerived:
+    from pullwatch.setup.derived_kinds.statistics import STATISTICS  # noqa: PLC0415 - see `lazily`
+
+    return STATISTICS[name]
+
+
+def _surface(name: str) -> KindOfDerived:
+    from pullwatch.setup.derived_kinds.surface import SURFACES  # noqa: PLC0415 - same
+
+    return SURFACES[name]
+
+
+def _lately(name: str) -> KindOfDerived:
+    from pullwatch.setup.derived_kinds.lately import LATELY  # noqa: PLC0415 - same
+
+    return LATELY[name]
+
+
+def _volts(name: str) -> KindOfDerived:
+    from pullwatch.setup.derived_kinds.sensors import VOLTS  # noqa: PLC0415 - same
+
+    return VOLTS[name]
+
+
+def _temperature(name: str) -> KindOfDerived:
+    from pullwatch.setup.derived_kinds.temperature_sensors import TEMPERATURES  # noqa: PLC0415 - same
+
+    return TEMPERATURES[name]
+
+
+WINDOWS: Final = ("mean", "least", "most", "spread", "rate", "trend", "ahead", "time-beyond", "crossings", "rises")
+COMPARED: Final = ("apart", "middle", "difference")
+KINDS: Final[Mapping[str, KindOfDerived]] = Lazily(
+    {
+        **dict.fromkeys(FORMULAS, FORMULAS.__getitem__),
+        **dict.fromkeys(ENGINE, ENGINE.__getitem__),
+        **dict.fromkeys((*WINDOWS, *COMPARED), _statistics),
+        **dict.fromkeys(("surface", "air-fuel"), _surface),
+        "lately": _lately,
+        **dict.fromkeys(("linear", "ratiometric", "table"), _volts),
+        **dict.fromkeys(("thermistor", "thermistor-ohms", "thermocouple"), _temperature),
+    }
+)
 """Kinds a [derived.NAME] may have."""
 
 AMENDING: Final[dict[str, KindOfDerived]] = {**DOUBTS}

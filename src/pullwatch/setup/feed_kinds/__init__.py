@@ -9,25 +9,50 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from pullwatch.lazily import Lazily
 from pullwatch.setup.feed_kinds.base import Checking, KindOfFeed, StatesUsual, Usual
-from pullwatch.setup.feed_kinds.can import CanKind
-from pullwatch.setup.feed_kinds.diagnostics import DiagnosticsKind
-from pullwatch.setup.feed_kinds.line import LineKind
-from pullwatch.setup.feed_kinds.nmea import NmeaKind
-from pullwatch.setup.feed_kinds.packet import PacketKind
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from pullwatch.feeds.options import Options
 
 __all__ = ["KINDS", "Checking", "KindOfFeed", "Usual", "usual_of"]
 
-KINDS: Final[dict[str, KindOfFeed]] = {
-    "can": CanKind(),
-    "diagnostics": DiagnosticsKind(),
-    "nmea": NmeaKind(),
-    "serial-line": LineKind(),
-    "serial-packet": PacketKind(),
-}
+
+def _can(_: str) -> KindOfFeed:
+    from pullwatch.setup.feed_kinds.can import CanKind  # noqa: PLC0415 - see `lazily`
+
+    return CanKind()
+
+
+def _diagnostics(_: str) -> KindOfFeed:
+    from pullwatch.setup.feed_kinds.diagnostics import DiagnosticsKind  # noqa: PLC0415 - same
+
+    return DiagnosticsKind()
+
+
+def _nmea(_: str) -> KindOfFeed:
+    from pullwatch.setup.feed_kinds.nmea import NmeaKind  # noqa: PLC0415 - same
+
+    return NmeaKind()
+
+
+def _line(_: str) -> KindOfFeed:
+    from pullwatch.setup.feed_kinds.line import LineKind  # noqa: PLC0415 - same
+
+    return LineKind()
+
+
+def _packet(_: str) -> KindOfFeed:
+    from pullwatch.setup.feed_kinds.packet import PacketKind  # noqa: PLC0415 - same
+
+    return PacketKind()
+
+
+KINDS: Final[Mapping[str, KindOfFeed]] = Lazily(
+    {"can": _can, "diagnostics": _diagnostics, "nmea": _nmea, "serial-line": _line, "serial-packet": _packet}
+)
 """By the kinds of `feeds.options.OPTIONS`."""
 
 
