@@ -129,6 +129,16 @@ def test_unreadable_bytes_are_told_once_and_within_a_second_and_a_half() -> None
     assert told(bench)[1:] == ["oil: what arrives can be read now"]
 
 
+def test_bytes_in_which_no_line_ends_are_told_as_soon() -> None:
+    """At a wrong baud no line may ever end; what waits for an end is not waited for."""
+    bench = Bench()
+    bench.play(5, {1: oil})
+    bench.play(2, {1: lambda _: bytes(20)})
+    ((t, words, _),) = bench.told
+    assert words == f"oil: {UNREADABLE}: {ELSE}"
+    assert t <= 6.5
+
+
 def test_swapped_adapters_are_called_by_name() -> None:
     """Two text ports that have swapped after a brown-out are told, each with the other's name."""
     bench = Bench()
