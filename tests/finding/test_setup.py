@@ -101,6 +101,20 @@ def test_what_is_not_known_is_a_caution_with_its_reason(tmp_path: Path) -> None:
     assert '# When that is settled: priority = "critical", says = "Lean under boost. Lift."' in text
 
 
+def test_ready_rules_are_no_more_armed_on_a_starting_value(tmp_path: Path) -> None:
+    """What is not known is marked in its limit, so that rules taken from the catalogue beside it are cautions too."""
+    path = begun(tmp_path)
+    run_setup(path, said=("highest_engine_speed=7400 rpm", "base_fuel_pressure=3 bar"))
+    text = path.read_text(encoding="utf-8")
+    assert text.count("starting = true") == 3
+    path.write_text(text + '\n[catalogue]\ntake = "all that my channels allow"\n', encoding="utf-8")
+    plan = load(path)
+    asked = {facts.name for facts in plan.facts if facts.asked is Priority.CRITICAL}
+    assert {"lean under boost, far", "no boost reading"} <= asked
+    assert {"fuel differential pressure low", "over-speed", "no boost reading"} <= critical(plan)
+    assert "lean under boost, far" not in critical(plan)
+
+
 def test_no_rule_is_armed_on_a_guess(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """A channel whose line bears the mark of a guess leaves each rule on it, gates and all, a caution."""
     path = begun(tmp_path, guessed=("barometric_pressure", "oil_pressure"))

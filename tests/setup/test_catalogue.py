@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import tomllib
+from importlib.resources import files
 from typing import TYPE_CHECKING
 
 import pytest
@@ -77,6 +79,13 @@ def test_a_critical_rule_is_a_caution_until_its_number_is_given(tmp_path: Path) 
     assert fact(plan_of(tmp_path, taken, LEANEST), "lean under boost") == (Priority.CRITICAL, "Lean under boost. Lift.")
 
 
+def test_a_starting_value_is_no_number_of_this_engine(tmp_path: Path) -> None:
+    """A limit that says of itself that it is a starting value leaves what rests on it a caution."""
+    plan = plan_of(tmp_path, 'rules = ["lean under boost"]', LEANEST + "starting = true\n")
+    assert fact(plan, "lean under boost") == (Priority.CAUTION, "Lean under boost.")
+    assert next(limit.value for limit in plan.limits if limit.name == "leanest") == (0.90, 0.84)
+
+
 def test_all_that_the_channels_allow(tmp_path: Path) -> None:
     """What cannot be armed is named with what it needs; what is left out, or the owner's own, is not taken."""
     plan = plan_of(tmp_path, ALL)
@@ -100,6 +109,40 @@ def test_the_loss_of_a_reading_has_the_priority_of_the_moment(tmp_path: Path) ->
     assert lost["no boost reading"].priority is Priority.CRITICAL
     assert lost["manifold pressure lost"].priority is Priority.CAUTION
     assert lost["no boost reading"].says.endswith("Lift.")
+
+
+def test_one_broken_wire_is_not_ten_alarms(tmp_path: Path) -> None:
+    """What is made from a reading is not told lost beside it, nor is a window that only fills: the reading is.
+
+    Here that is boost, its trend and least, the pressure ratio and what the two pressures are apart, the jumps of
+    lambda, and the slowest of the last seconds.
+    """
+    plan = plan_of(tmp_path, ALL)
+    assert {"boost", "boost_trend", "boost_held", "pressure_ratio", "standing_apart"} <= {
+        made.channel for made in plan.derived
+    }
+    assert {facts.name for facts in plan.facts if facts.automatic} == {"engine_speed lost", "barometric_pressure lost"}
+
+
+def test_what_is_made_is_told_lost_where_its_sources_are_not(tmp_path: Path) -> None:
+    """A rule on boost alone: boost is told lost, and neither pressure it is made from."""
+    path = tmp_path / "setup.toml"
+    rule = '[[rule]]\nname = "boost"\ntrip = "boost > 100 kPa"\n'
+    path.write_text(SETUP.partition("[catalogue]")[0].format() + rule, encoding="utf-8")
+    assert [facts.name for facts in load(path).facts if facts.automatic] == ["boost lost"]
+
+
+def test_no_name_stands_twice_in_the_catalogue() -> None:
+    """A second limit, channel or rule of one name would silently take the place of the first."""
+    names: list[tuple[str, str]] = []
+    for file in (files("pullwatch") / "catalogue").iterdir():
+        if not file.name.endswith(".toml"):
+            continue
+        data = tomllib.loads(file.read_text(encoding="utf-8"))
+        assert set(data) <= {"gate", "limit", "derived", "rule"}, file.name
+        names += [(kind, name) for kind in ("gate", "limit", "derived") for name in data.get(kind, ())]
+        names += [("rule", rule["name"]) for rule in data.get("rule", ())]
+    assert len(names) == len(set(names))
 
 
 @pytest.mark.parametrize(

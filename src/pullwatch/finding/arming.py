@@ -82,11 +82,14 @@ class _Writer:
             self.say("", f"# {words}.")
         return not missing
 
-    def limit(self, name: str, *lines: str) -> None:
+    def limit(self, name: str, *lines: str, answered: object) -> None:
+        """Add a limit; `answered` is what was said of it, None where nobody knows."""
         if name in self.given.limits:
             self.out.kept.append(f"limit.{name}")
             return
         self.say("", f"[limit.{name}]", *lines)
+        if answered is None:
+            self.say("starting = true                   # not this engine's number: take this line out with it")
 
     def rule(
         self,
@@ -177,6 +180,7 @@ def _mixture(writer: _Writer) -> None:
         "leanest",
         *([f"# at: kPa {kind}; value: lambda"] if points.at else [f'limits = "{sensors[0]}"']),
         *_curve(points, writer.pressure, 4),
+        answered=answered,
     )
     if "barometric_pressure" not in writer.given.channels and writer.pressure == "manifold_pressure":
         writer.say(
@@ -214,7 +218,8 @@ def _overboost(writer: _Writer) -> None:
     if writer.pressure == "boost":
         highest -= _around(writer, "highest_manifold_pressure", answered=answered is not None)
     says = "gauge" if writer.pressure == "boost" else "absolute"
-    writer.limit("highest_pressure", f'limits = "{writer.pressure}"', f"value = {highest:.0f}    # kPa {says}")
+    lines = (f'limits = "{writer.pressure}"', f"value = {highest:.0f}    # kPa {says}")
+    writer.limit("highest_pressure", *lines, answered=answered)
     unanswered = "" if answered else "the highest manifold pressure"
     writer.rule(
         "overboost",
@@ -241,7 +246,7 @@ def _oil(writer: _Writer) -> None:
     answered = writer.numbers.oil_pressure
     points = answered or _start().oil_pressure
     head = ["# at: rpm; value: kPa gauge"] if points.at else ['limits = "oil_pressure"']
-    writer.limit("least_oil", *head, *_curve(points, "engine_speed", 0))
+    writer.limit("least_oil", *head, *_curve(points, "engine_speed", 0), answered=answered)
     both = ("oil_pressure", "engine_speed")
     writer.rule(
         "oil pressure low",
@@ -269,7 +274,7 @@ def _speed(writer: _Writer) -> None:
         return
     answered = writer.numbers.highest_speed
     highest = answered or _start().highest_speed
-    writer.limit("highest_speed", 'limits = "engine_speed"', f"value = {highest:.0f}    # rpm")
+    writer.limit("highest_speed", 'limits = "engine_speed"', f"value = {highest:.0f}    # rpm", answered=answered)
     writer.rule(
         "over-speed",
         'trip = "engine_speed > highest_speed deadband 100 rpm"',
@@ -290,6 +295,7 @@ def _fuel(writer: _Writer) -> None:
         "base_fuel_pressure",
         'limits = "fuel_differential_pressure"',
         f"value = {base:.0f}    # kPa across the injector",
+        answered=answered,
     )
     rests_on = ("fuel_differential_pressure", *writer.gate_channels)
     writer.rule(

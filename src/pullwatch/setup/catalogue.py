@@ -253,8 +253,13 @@ class _Taking:
         parts += [f"[limit.{name}], which only you can give" for name in rule.own if name not in self.setup.limits]
         return f"needs {', '.join(parts)}" if parts else ""
 
+    def own(self, name: str) -> bool:
+        """Whether the setup gives a limit, and not as a starting value; one that is wrong is refused by itself."""
+        limit = self.setup.limits.get(name)
+        return name in self.setup.limits and not (limit is not None and limit.starting)
+
     def note(self, rule: Ready) -> tuple[str, str]:
-        unset = [f"[limit.{name}]" for name in rule.rests_on if name not in self.setup.limits]
+        unset = [f"[limit.{name}]" for name in rule.rests_on if not self.own(name)]
         if not unset:
             return rule.note, ""
         source = f"{rule.note}; a starting value until you give {' and '.join(unset)}"

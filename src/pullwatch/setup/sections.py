@@ -96,6 +96,8 @@ class LimitSection(Section):
     value: Points
     unit: str | None = None
     beyond: Literal["hold", "unknown"] = "hold"
+    starting: bool = False
+    """It is a starting value and not this engine's: rules of the catalogue that rest on it run as cautions."""
 
 
 class RuleSection(Section):
