@@ -165,7 +165,10 @@ def devices(seconds: float) -> Iterator[subprocess.Popen[str]]:
 async def test_a_flood_at_full_usb_rate_beside_another_port(
     tmp_path: Path, seconds: float, devices: subprocess.Popen[str]
 ) -> None:
-    """On real ports, in one run: no line of the other feed is lost; p99 from its writing to the sinks is printed."""
+    """On real ports, in one run: no line of the other feed is lost; p99 from its writing to the sinks is printed.
+
+    The ratio may be below one: while little comes the station gathers for some milliseconds (QUIET_TURN) before a turn.
+    """
     assert devices.stdout is not None
     said_by = devices.stdout
     (tmp_path / "setup.toml").write_text(WIRE.format(*said_by.readline().split()), encoding="utf-8")
