@@ -162,7 +162,8 @@ def test_nothing_but_the_speed_between_a_turning_and_a_standing_wheel(
     for each in units:
         answered = [(t, pids) for t, pids in each.asked if any(pid in each.has for pid in pids)]
         for (t, _), (later, _) in itertools.pairwise(answered):
-            assert later - t >= min(each.delay, P2), "asked while a request was under way"
+            # An answer later than ISO 15765-4 allows comes while the next request waits, and is taken for its answer.
+            assert each.delay >= P2 or later - t >= each.delay, "asked while a request was under way"
 
 
 # -- who there is, and what they have
