@@ -32,6 +32,9 @@ _S: Final = 1_000_000_000
 
 P2: Final = 100 * _MS
 """How long an answer may take to begin: 50 ms (ISO 15765-4, from memory), and as much for adapter and machine."""
+LATE: Final = P2
+"""So much more is given a control unit that did not answer in time, and those not known yet when they are looked for: a
+late answer would be taken for that to the next request (common practice, no source)."""
 P2_LATER: Final = 5 * _S
 """The same after a control unit has said that the answer is pending (ISO 15765-4, from memory)."""
 N_CR: Final = 200 * _MS
@@ -88,6 +91,8 @@ class _Asked:
     of: set[int] | None
     until: int
     answered: set[int] = field(default_factory=set)
+    begun: set[int] = field(default_factory=set)
+    """Those that have sent the first frames of a long answer."""
 
     def awaits(self, word: int) -> bool:
         """Whether an answer of this control unit would be one to it."""
@@ -169,6 +174,7 @@ class Talk:
             self._answered(now, word, message.payload, asked)
         elif asked is not None and (frames := self._reassembly.frames_of(word)):
             asked.until = max(asked.until, now + N_CR)
+            asked.begun.add(word)
             size = self._o.block_size
             if frames == 1 or (size and (frames - 1) % size == 0):
                 go_on = flow_control(size, self._o.separation_ms)
@@ -195,7 +201,8 @@ class Talk:
                 self._speed(now, given[0])
         pids = {pid for pid, _ in answers}
         asked = next((one for one in self._asked if one.awaits(word) and pids.intersection(one.pids)), None)
-        if asked is None:
+        if asked is None:  # a late one: no need to wait for it any longer
+            self._free = min(self._free, now + self._gap)
             return
         self.answers += 1
         asked.answered.add(word)
@@ -251,7 +258,7 @@ class Talk:
             word, pids, of = asked
             payload = bytes([SERVICE, *pids])
             self.knowledge.asked(word, payload)
-            self._asked.append(_Asked(pids, of, now + P2))
+            self._asked.append(_Asked(pids, of, now + P2 + (LATE if of is None and pids != (SPEED,) else 0)))
             self.requests += 1
             self._free = now + self._gap
             yield word, single(payload)
@@ -269,6 +276,10 @@ class Talk:
                     self._singly.add(word)
                 if misses >= SILENT:
                     self._rest[word] = now + min(REST_FIRST << min(misses - SILENT, 10), REST_MOST)
+                elif word not in asked.begun:
+                    self._rest[word] = now + LATE
+                    if not self._o.ask_one:  # it hears what is asked of the others too
+                        self._free = max(self._free, now + LATE)
             self._concluded(now, asked)
         if not self._finding and now - self._last_answer > GONE and not self._quiet:
             self._finding, self._range, self._find_due, self._find_wait = True, 0, now, FIND_FIRST
@@ -407,7 +418,9 @@ class Talk:
         source = self.knowledge.source
         missing = [_named(item.wanted) for item in self._items if not item.scale_of and not source(item.wanted)]
         told = ", ".join(shown(word) for word in sorted(self.knowledge.units))
-        silent = ", ".join(shown(word) for word in sorted(self._rest) if now < self._rest[word])
+        silent = ", ".join(
+            shown(word) for word in sorted(self._rest) if now < self._rest[word] and self._misses[word] >= SILENT
+        )
         return (
             f"asking {told}"
             + (f"; {silent} does not answer" if silent else "")
