@@ -11,6 +11,7 @@ import pytest
 from pullwatch.columns import Column
 from pullwatch.lag.estimate import Lag, estimate
 from pullwatch.lag.events import Commanded, Kind, cuts, events, steps
+from pullwatch.lag.response import Lags
 
 from .model import Made, Truth, drawn, made
 
@@ -51,6 +52,39 @@ def test_the_intervals_hold_the_truth_of_240_sessions() -> None:
     assert delay >= 0.93
     assert tau >= 0.93
     assert error <= 10.0
+
+
+def test_a_display_that_averages_is_measured_as_one() -> None:
+    """Lambda itself lags, towards the rail: the intervals hold all the same, and what lags is told."""
+    truths = [drawn(seed, in_lambda=True, rail=1.8) for seed in range(5_000, 5_012)]
+    delay, tau, error = held(truths)
+    assert delay >= 0.9
+    assert tau >= 0.9
+    assert error <= 10.0
+    assert {found(made(truth)).lags for truth in truths} == {Lags.DISPLAY}
+    assert found(made(Truth())).lags is Lags.CELL
+
+
+def test_answers_that_are_none_of_a_lag_are_no_answer() -> None:
+    """Lambda that swings by itself, a tenth up and down, whatever is commanded: refused, in words."""
+    session = made(Truth(cuts=8))
+    seconds = session.lambda_.t / 1e9
+    swinging = Column(session.lambda_.t, 1.1 + 0.25 * np.sign(np.sin(17.0 * seconds)), session.lambda_.why)
+    lag = estimate(swinging, events(session.commanded))
+    assert lag.delay is None
+    assert "do not look like those of a sensor with a lag" in lag.why_not
+
+
+def test_a_mixture_that_was_never_level_before_is_refused() -> None:
+    """No commanded lambda, and readings that wander before every cut: nobody knows what the step began from."""
+    session = made(Truth(cuts=6, digits=3))
+    cut = session.commanded.cut
+    assert cut is not None
+    restless = session.lambda_.v + 0.08 * np.sin(25.0 * session.lambda_.t / 1e9)
+    only_cuts = [event for event in events(session.commanded) if event.kind is Kind.CUT]
+    lag = estimate(Column(session.lambda_.t, restless, session.lambda_.why), only_cuts)
+    assert lag.delay is None
+    assert "never level" in lag.why_not
 
 
 def test_at_50_hz_it_is_within_ten_milliseconds() -> None:

@@ -145,6 +145,15 @@ def test_the_way_to_the_sensor_is_taken_off_where_it_is_stated(tmp_path: Path) -
     assert "the gas's way to the sensor) are taken off" in "\n".join(lines([measured]))
 
 
+def test_a_display_that_averages_is_told(tmp_path: Path) -> None:
+    """Only where it does: averaging is delay, and can be turned off."""
+    for name, averages in (("cell", False), ("display", True)):
+        (tmp_path / name).mkdir()
+        (measured,) = measure(Session(record(tmp_path / name, Truth(cuts=7, in_lambda=averages))))
+        assert measured.lag.delay is not None
+        assert ("Averaging is delay" in "\n".join(lines([measured]))) is averages
+
+
 def test_an_inferred_cut_measures_nothing(tmp_path: Path) -> None:
     """It is said to be inferred, and what is needed."""
     derived = '[derived.cut_active]\nkind = "cut"\n\n[[rule]]'

@@ -10,7 +10,8 @@ All but `session` are pure functions over columns. Nothing here runs while watch
 
 The sensor is taken to be a delay and a first-order lag of 1/lambda (what a wideband cell measures, oxygen or the lack
 of it, goes with 1/lambda; in air it is 0, whatever the display says). After one time constant such a lag has made
-63.2 % of a step (textbook: 1 - 1/e). A mixture step of a few per cent looks the same in lambda and in 1/lambda.
+63.2 % of a step (textbook: 1 - 1/e). A mixture step of a few per cent looks the same in lambda and in 1/lambda; a cut
+does not, so that a display which averages lambda itself is told by its cuts, and measured as one.
 """
 
 from __future__ import annotations

@@ -7,24 +7,37 @@ What is asked for is the fixed part of the delay, d. For event number e at engin
 where kappa/N is the engine's cycle (60/N to 120/N s) and, where stated, the gas's way to the sensor; j is where in its
 bracket the event was (evenly spread: the controller's stream has a period of its own); r is what differs from event
 to event, normal with a spread that is not known; and one event in twenty may be anything. Every d, tau, kappa and
-spread is weighed by how well it explains all readings of all events (Bayes' rule, on a grid, even prior weights; for
-tau and the spread even on a logarithmic scale). The interval holds the middle 95 % of the fixed part *of an event*,
-d + r: so it covers what is not known of d, of kappa and of the instants, the sample period, and what differs between
-events.
+spread, and which of two things lags (`response.Lags`), is weighed by how well it explains all readings of all events
+(Bayes' rule, on a grid, even prior weights; for tau and the spread even on a logarithmic scale). The interval holds the
+middle 95 % of the fixed part *of an event*, d + r: so it covers what is not known of d, of kappa and of the instants,
+the sample period, and what differs between events.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from pullwatch.lag.events import Kind
-from pullwatch.lag.response import LEAST_NOISE, Answer, answer, misfit, moved, rail_of, readings, steady
+from pullwatch.lag.response import (
+    LEAST_NOISE,
+    Answer,
+    Lags,
+    answer,
+    misfit,
+    moved,
+    rail_of,
+    readings,
+    shortened,
+    steady,
+    thinned,
+)
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -33,6 +46,8 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
+FIT: Final = 2 / 3
+"""Share of answers that must be those of a first-order lag: where fewer are, the others are so by chance."""
 ENOUGH: Final = 5
 """Fewer events give no interval."""
 FEW_OF_A_KIND: Final = 3
@@ -46,15 +61,20 @@ LONGEST: Final = 0.9
 """s: no answer is waited for longer."""
 _COARSE: Final = 0.008
 _FINE: Final = 0.004
-_REACH: Final = 0.080
+_REACH: Final = 0.050
 """s on either side of the coarse answer that is looked at finely, and more where instants are coarse."""
 _TAUS: Final = np.geomspace(0.012, 0.6, 14)
 _SPREADS: Final = np.array([0.001, 0.002, 0.004, 0.008, 0.016, 0.032])
 _KAPPAS: Final = 5
+_ROUGH: Final = 0.02
+"""1/lambda, what a coarse step of delay and time constant may leave unexplained."""
+OUT: Final = 1e-9
+"""An idea of what lags that is so much less likely than the other, roughly looked at, is left out."""
 WORST_FIT: Final = 0.06
 """1/lambda, root of the mean square: an answer that is explained no better than this is none of a first-order lag."""
 DEFAULT_OVER_SPEED: Final = (60.0, 120.0)
 """s × rpm: the cycle of a four-stroke, its middle 90/N s (computed)."""
+NEVER_STEADY: Final = "lambda was never level before a cut, and lambda_target, which would say why, is not recorded."
 NOTHING_HAPPENED: Final = "there was no fuel cut on the overrun that lasted, and no commanded step of the mixture."
 
 
@@ -84,6 +104,8 @@ class Lag:
     delay: Interval | None = None
     """The fixed part, if `over_speed` could be taken off; else the whole."""
     tau: Interval | None = None
+    lags: Lags = Lags.CELL
+    """What fits best."""
     spread: float = float("nan")
     """From event to event, s (standard deviation)."""
     period: float = float("nan")
@@ -137,14 +159,8 @@ class _Grid:
         return 0.0 if np.isnan(a.event.rpm) or a.event.rpm <= 0.0 else float(self.kappa.mean() / a.event.rpm)
 
 
-def _likelihood(grid: _Grid, a: Answer, rail: float, noise: float) -> Floats:
-    """Return how likely the readings are for every tau and delay, the best being 1."""
-    chi = misfit(a, grid.delay + grid.offset(a), grid.tau, rail, noise)
-    return np.asarray(np.exp(-0.5 * (chi - chi.min())))
-
-
 def _posterior(grid: _Grid, answers: Sequence[Answer], likely: Sequence[Floats]) -> Floats:
-    """Return the weight of every (spread, kappa, tau, delay)."""
+    """Return the logarithm of the weight of every (spread, kappa, tau, delay), from how likely each answer is there."""
     count = len(grid.delay)
     kernels = _kernels(grid.step, count)
     log = np.zeros((len(_SPREADS), len(grid.kappa), len(grid.tau), count))
@@ -155,7 +171,7 @@ def _posterior(grid: _Grid, answers: Sequence[Answer], likely: Sequence[Floats])
         for place, kappa in enumerate(grid.kappa.tolist()):
             shift = 0.0 if grid.offset(a) == 0.0 else (kappa - grid.kappa.mean()) / a.event.rpm / grid.step
             log[:, place] += _shifted(mixed, shift)
-    return np.asarray(np.exp(log - log.max()))
+    return log
 
 
 def _shifted(values: Floats, shift: float) -> Floats:
@@ -168,24 +184,15 @@ def _shifted(values: Floats, shift: float) -> Floats:
 
 
 def _predicted(grid: _Grid, weight: Floats) -> Interval:
-    """Return the interval of the fixed part of an event, d + r."""
-    per_spread = weight.sum(axis=(1, 2))
+    """Return the interval of the fixed part of an event, d + r; `weight` over (spread, delay)."""
     margin = round(3.5 * _SPREADS[-1] / grid.step)
     around = grid.step * np.arange(-margin, margin + 1)
     at = grid.delay[0] + grid.step * np.arange(-margin, len(grid.delay) + margin)
     density = np.zeros(len(at))
-    for spread, over_delay in zip(_SPREADS.tolist(), per_spread, strict=True):
+    for spread, over_delay in zip(_SPREADS.tolist(), weight, strict=True):
         kernel = np.exp(-0.5 * (around / max(spread, 0.5 * grid.step)) ** 2)
         density += np.convolve(over_delay, kernel / kernel.sum())
     return _quantiles(at, density)
-
-
-def _noise_of(a: Answer, grid: _Grid, rail: float) -> tuple[float, float]:
-    """Return the least sum of squares of an answer (in units of 1/lambda) and how many readings it is spread over."""
-    coarse = 0.02
-    chi = misfit(a, grid.delay + grid.offset(a), grid.tau, rail, coarse)
-    free = float((a.phi[a.at >= 0.0] > rail * 1.01).sum()) - 3.0
-    return float(chi.min()) * coarse**2, max(free, 1.0)
 
 
 def estimate(
@@ -209,6 +216,8 @@ def estimate(
         return Lag(period=period, why_not=NOTHING_HAPPENED)
     every = [answer(event, t, phi) for event in events]
     rail = rail_of(every, high)
+    # What a display averages towards is the leanest it shows, believed or not.
+    rails = {Lags.CELL: rail, Lags.DISPLAY: rail_of(every, math.inf)}
     answered = [a for a in every if moved(a)]
     known = [a for a in answered if steady(a)]
     left = [("lambda did not move", len(every) - len(answered)), ("not steady before", len(answered) - len(known))]
@@ -223,87 +232,144 @@ def estimate(
         known = with_speed
     elif len(with_speed) < len(known):
         over_speed = (0.0, 0.0)
+    if not known:
+        return Lag(period=period, left_out=_counted(left), why_not=NEVER_STEADY)
     kappa = np.linspace(over_speed[0], over_speed[1], _KAPPAS if over_speed[1] > over_speed[0] else 1)
-    coarse = _Grid(np.arange(-0.06, LONGEST, _COARSE), _TAUS, kappa, _COARSE)
-    sums = [_noise_of(a, coarse, rail) for a in known]
-    fits = [(a, s, f) for a, (s, f) in zip(known, sums, strict=True) if s / f <= WORST_FIT**2]
-    left.append(("not the answer of a first-order lag", len(known) - len(fits)))
-    if not fits:
-        return Lag(period=period, left_out=_counted(left), why_not="no answer looked like that of a sensor with a lag.")
-    usual = float(np.median([s / f for _, s, f in fits]))
-    noise = [max(LEAST_NOISE**2, usual, s / f) ** 0.5 for _, s, f in fits]
-    return _combined([a for a, _, _ in fits], noise, coarse, rail, period, over_speed, left)
+    return _combined([shortened(a, rail) for a in known], rails, kappa, Lag(period=period, over_speed=over_speed), left)
 
 
 def _counted(left: Sequence[tuple[str, int]]) -> tuple[tuple[str, int], ...]:
     return tuple((why, count) for why, count in left if count)
 
 
+@dataclass(frozen=True, slots=True)
+class _Shape:
+    """One idea of what lags: its grid, and what every tau and delay leaves unexplained of each answer."""
+
+    lags: Lags
+    grid: _Grid
+    squares: tuple[Floats, ...]
+
+    @classmethod
+    def of(cls, lags: Lags, grid: _Grid, answers: Sequence[Answer], rail: float) -> _Shape:
+        """Work it out."""
+        return cls(lags, grid, tuple(misfit(a, grid.delay + grid.offset(a), grid.tau, rail, lags) for a in answers))
+
+
+def _weighed(shapes: Sequence[_Shape], answers: Sequence[Answer], noise: Sequence[float]) -> list[Floats]:
+    """Return the weight of every (spread, kappa, tau, delay) of each shape, all held against each other."""
+    best = [min(float(shape.squares[i].min()) for shape in shapes) for i in range(len(answers))]
+    logs = [
+        _posterior(
+            shape.grid,
+            answers,
+            [np.exp((b - one) * (0.5 / n**2)) for one, b, n in zip(shape.squares, best, noise, strict=True)],
+        )
+        for shape in shapes
+    ]
+    top = max(float(log.max()) for log in logs)
+    return [np.exp(log - top) for log in logs]
+
+
+def _roughly(answers: Sequence[Answer], rails: Mapping[Lags, float], kappa: Floats) -> list[_Shape]:
+    """Return the shapes that are not out of the question, each with a fine grid about what is likely; worked out."""
+    coarse = _Grid(np.arange(-0.06, LONGEST, _COARSE), _TAUS, kappa, _COARSE)
+    thin = [thinned(a) for a in answers]
+    shapes = [_Shape.of(lags, coarse, thin, rails[lags]) for lags in Lags]
+    weights = _weighed(shapes, answers, [_ROUGH] * len(answers))
+    most = max(float(weight.max()) for weight in weights)
+    kept = [(shape.lags, weight) for shape, weight in zip(shapes, weights, strict=True) if weight.max() > OUT * most]
+    delays = coarse.delay[sum(weight.sum(axis=(0, 1, 2)) for _, weight in kept) > 1e-4 * most]
+    reach = _REACH + 0.5 * max((a.event.latest - a.event.earliest) / 1e9 for a in answers)
+    delay = np.arange(delays[0] - reach, delays[-1] + reach, _FINE)
+    ratio = float(coarse.tau[1] / coarse.tau[0])
+    out = []
+    for lags, weight in kept:
+        over_tau = weight.sum(axis=(0, 1, 3))
+        taus = coarse.tau[over_tau > 1e-4 * over_tau.max()]
+        grid = _Grid(delay, np.geomspace(taus[0] / ratio, taus[-1] * ratio, 15), kappa, _FINE)
+        out.append(_Shape.of(lags, grid, answers, rails[lags]))
+    return out
+
+
 def _combined(
-    answers: Sequence[Answer],
-    noise: Sequence[float],
-    coarse: _Grid,
-    rail: float,
-    period: float,
-    over_speed: tuple[float, float],
-    left: Sequence[tuple[str, int]],
+    answers: Sequence[Answer], rails: Mapping[Lags, float], kappa: Floats, lag: Lag, left: list[tuple[str, int]]
 ) -> Lag:
-    likely = [_likelihood(coarse, a, rail, n) for a, n in zip(answers, noise, strict=True)]
-    grid = _finer(coarse, answers, _posterior(coarse, answers, likely))
-    likely = [_likelihood(grid, a, rail, n) for a, n in zip(answers, noise, strict=True)]
-    weight = _posterior(grid, answers, likely)
-    over_tau = weight.sum(axis=(0, 1, 3))
-    tau = _quantiles(np.log(grid.tau), over_tau)
-    tau = Interval(*np.exp([tau.least, tau.middle, tau.most]).tolist())
-    delay = _predicted(grid, weight)
-    spread = float((weight.sum(axis=(1, 2, 3)) * _SPREADS).sum() / weight.sum())
-    seen = tuple(
-        Seen(a.event, a.event.rpm, _total(grid, a, one, over_tau)) for a, one in zip(answers, likely, strict=True)
-    )
-    found = Lag(seen, spread=spread, period=period, over_speed=over_speed, left_out=_counted(left))
+    """Weigh all answers together, roughly first, and return `lag` with what is found."""
+    shapes = _roughly(answers, rails, kappa)
+    # The mean square that the best fit leaves, over the readings it could be fitted to, less what was fitted.
+    free = [max(float((a.phi[a.at >= 0.0] > rails[Lags.CELL] * 1.01).sum()) - 3.0, 1.0) for a in answers]
+    chosen = min(shapes, key=lambda shape: sum(float(one.min()) for one in shape.squares))
+    square = np.array([float(one.min()) / f for one, f in zip(chosen.squares, free, strict=True)])
+    fits = np.flatnonzero(square <= WORST_FIT**2).tolist()
+    left.append(("not the answer of a first-order lag", len(answers) - len(fits)))
+    lag = replace(lag, left_out=_counted(left))
+    if len(fits) <= FIT * len(answers):
+        text = f"{len(answers) - len(fits)} of {len(answers)} answers do not look like those of a sensor with a lag."
+        return replace(lag, why_not=text)
+    usual = float(np.median(square[fits]))
+    answers = [answers[place] for place in fits]
+    noise = [max(LEAST_NOISE**2, usual, square[place]) ** 0.5 for place in fits]
+    shapes = [replace(shape, squares=tuple(shape.squares[place] for place in fits)) for shape in shapes]
+    weights = _weighed(shapes, answers, noise)
+    place = int(np.argmax([weight.sum() for weight in weights]))
+    lag = replace(lag, seen=_seen(shapes[place], weights[place], answers, noise), lags=shapes[place].lags)
     if len(answers) < ENOUGH:
         count = f"{len(answers)} event{'s' if len(answers) > 1 else ''}"
-        return replace(found, why_not=f"{count}, {ENOUGH} are needed.")
-    if over_tau[-1] > 0.05 * over_tau.max() and grid.tau[-1] >= _TAUS[-1]:
-        slow = f"the sensor is slower than can be told (time constant {tau.middle * 1e3:.0f} ms)."
-        return replace(found, why_not=slow)
-    return replace(found, delay=delay, tau=tau, differ=_differing(grid, answers, likely))
+        return replace(lag, why_not=f"{count}, {ENOUGH} are needed.")
+    tau = _time_constant(shapes, weights)
+    if tau.most > 0.9 * _TAUS[-1]:
+        slow = f"the sensor is slower than can be told (time constant {tau.middle * 1e3:.0f} ms and more)."
+        return replace(lag, why_not=slow)
+    over_spread = np.sum([weight.sum(axis=(1, 2, 3)) for weight in weights], axis=0)
+    spread = float((over_spread * _SPREADS).sum() / over_spread.sum())
+    delay = _predicted(shapes[0].grid, np.sum([weight.sum(axis=(1, 2)) for weight in weights], axis=0))
+    if delay.middle <= 0.0:
+        return replace(lag, why_not="lambda moved before the event it should follow: the channels do not fit together.")
+    return replace(lag, delay=delay, tau=tau, spread=spread, differ=_differing(shapes, answers, noise))
 
 
-def _finer(coarse: _Grid, answers: Sequence[Answer], weight: Floats) -> _Grid:
-    """Return a fine grid about what the coarse one leaves likely."""
-    over_tau, over_delay = weight.sum(axis=(0, 1, 3)), weight.sum(axis=(0, 1, 2))
-    taus = coarse.tau[over_tau > 1e-4 * over_tau.max()]
-    ratio = float(coarse.tau[1] / coarse.tau[0])
-    delays = coarse.delay[over_delay > 1e-4 * over_delay.max()]
-    widest = max((a.event.latest - a.event.earliest) / 1e9 for a in answers)
-    reach = _REACH + 0.5 * widest
-    step = _FINE
-    return _Grid(
-        np.arange(delays[0] - reach, delays[-1] + reach, step),
-        np.geomspace(taus[0] / ratio, taus[-1] * ratio, 17),
-        coarse.kappa,
-        step,
+def _time_constant(shapes: Sequence[_Shape], weights: Sequence[Floats]) -> Interval:
+    tau = np.concatenate([shape.grid.tau for shape in shapes])
+    # A grid of one shape may be finer than that of the other: its points weigh less.
+    over = np.concatenate(
+        [
+            weight.sum(axis=(0, 1, 3)) * np.log(shape.grid.tau[1] / shape.grid.tau[0])
+            for shape, weight in zip(shapes, weights, strict=True)
+        ]
     )
+    order = np.argsort(tau)
+    found = _quantiles(np.log(tau[order]), over[order])
+    return Interval(*np.exp([found.least, found.middle, found.most]).tolist())
 
 
-def _total(grid: _Grid, a: Answer, likely: Floats, over_tau: Floats) -> Interval:
-    """Return the whole delay of one event, with where in its bracket it may have been."""
-    blurred = _blurred(likely, (a.event.latest - a.event.earliest) / 1e9, grid.step)
-    return _quantiles(grid.delay + grid.offset(a), (over_tau[:, None] * blurred).sum(axis=0))
+def _seen(shape: _Shape, weight: Floats, answers: Sequence[Answer], noise: Sequence[float]) -> tuple[Seen, ...]:
+    """Return the whole delay of each event, with where in its bracket it may have been."""
+    over_tau = weight.sum(axis=(0, 1, 3))
+    grid = shape.grid
+    found = []
+    for a, one, n in zip(answers, shape.squares, noise, strict=True):
+        width = (a.event.latest - a.event.earliest) / 1e9
+        likely = _blurred(np.exp((one.min() - one) * (0.5 / n**2)), width, grid.step)
+        total = _quantiles(grid.delay + grid.offset(a), (over_tau[:, None] * likely).sum(axis=0))
+        found.append(Seen(a.event, a.event.rpm, total))
+    return tuple(found)
 
 
-def _differing(grid: _Grid, answers: Sequence[Answer], likely: Sequence[Floats]) -> tuple[tuple[Kind, Interval], ...]:
+def _differing(
+    shapes: Sequence[_Shape], answers: Sequence[Answer], noise: Sequence[float]
+) -> tuple[tuple[Kind, Interval], ...]:
     """Return the kinds whose own delays are apart by more than their intervals, each with its delay."""
     found = []
     for kind in Kind:
-        of_kind = [(a, one) for a, one in zip(answers, likely, strict=True) if a.event.kind is kind]
-        if len(of_kind) >= FEW_OF_A_KIND:
-            weight = _posterior(grid, [a for a, _ in of_kind], [one for _, one in of_kind])
-            found.append((kind, _quantiles(grid.delay, weight.sum(axis=(0, 1, 2)))))
-    apart = [
+        places = [place for place, a in enumerate(answers) if a.event.kind is kind]
+        if len(places) >= FEW_OF_A_KIND:
+            those = [replace(shape, squares=tuple(shape.squares[place] for place in places)) for shape in shapes]
+            weights = _weighed(those, [answers[place] for place in places], [noise[place] for place in places])
+            over = np.sum([weight.sum(axis=(0, 1, 2)) for weight in weights], axis=0)
+            found.append((kind, _quantiles(shapes[0].grid.delay, over)))
+    return tuple(
         (kind, one)
         for kind, one in found
         if any(one.most < other.least or other.most < one.least for _, other in found)
-    ]
-    return tuple(apart)
+    )

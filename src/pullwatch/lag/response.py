@@ -1,14 +1,16 @@
 """What one event says: how well every delay and time constant explains what lambda did after it.
 
-The commanded course is delayed by T, put through a first-order lag with time constant tau, scaled to the readings (a
-display may be off by some per cent, so only the shape counts), and ended at the rail, beyond which the display says
-nothing. A reading at the rail thus still says that the mixture was at least so lean. What is left between the readings
-and that is held against the noise.
+The commanded course is delayed by T, put through a first-order lag with time constant tau and scaled to the readings
+(a display may be off by some per cent, so only the shape counts). Two shapes are tried. Where the *cell* is what lags,
+1/lambda does, towards 0 in air, and the display ends it at its rail, beyond which it says nothing: a reading at the
+rail still says that the mixture was at least so lean. Where the *display* smooths what it shows, lambda lags, towards
+the rail. What is left between the readings and that is held against the noise, always in 1/lambda.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import Enum
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -33,8 +35,12 @@ GRID: Final = 0.001
 """s between the points at which the lagged course is kept."""
 LEAST_NOISE: Final = 0.004
 """Of 1/lambda, standard deviation: a display with two digits makes about as much (computed: 0.01/sqrt(12) = 0.003)."""
-WILDEST: Final = 5.0
-"""Standard deviations beyond which a reading counts no more than this: a spike is no answer."""
+WILDEST: Final = 0.1
+"""1/lambda beyond which a reading that is off counts no more than this: a spike is no answer."""
+AT_THE_RAIL: Final = 0.3
+"""s of readings at the rail that are looked at: the others say no more."""
+THINNED: Final = 0.035
+"""s between readings where a rough answer will do."""
 MOVED: Final = 0.10
 """1/lambda by which a cut must have moved the reading, ..."""
 MOVED_SHARE: Final = 0.4
@@ -43,6 +49,13 @@ UNSTEADY: Final = 0.05
 """1/lambda by which the reading may wander before a cut whose mixture before is not known."""
 TAKEN: Final = frozenset({int(Why.GOOD), int(Why.TOO_FAST), int(Why.NOT_PROVED)})
 """A cut may be faster than is believed of a mixture, and is what proves a sensor: those readings count here."""
+
+
+class Lags(Enum):
+    """What it is that lags."""
+
+    CELL = "1/lambda lags, as a sensor's cell does"
+    DISPLAY = "lambda itself lags, as a display that averages does"
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +78,23 @@ def answer(event: Event, t: NDArray[np.int64], phi: Floats) -> Answer:
     """Return the readings about an event, the half second before it too."""
     begin, end = t.searchsorted((event.middle - _S // 2, event.until)).tolist()
     return Answer(event, (t[begin:end] - event.middle) / _S, phi[begin:end])
+
+
+def shortened(a: Answer, rail: float) -> Answer:
+    """Return the answer to the beginning of a cut without most of what lies at the rail."""
+    reached = a.at[(a.at > 0.0) & (a.phi <= rail * 1.01)]
+    if a.event.kind is not Kind.CUT or not len(reached):
+        return a
+    used = a.at <= reached[0] + AT_THE_RAIL
+    return Answer(a.event, a.at[used], a.phi[used])
+
+
+def thinned(a: Answer) -> Answer:
+    """Return an answer with fewer readings."""
+    if len(a.at) < 3:
+        return a
+    every = max(1, int(THINNED * (len(a.at) - 1) / (a.at[-1] - a.at[0])))
+    return Answer(a.event, a.at[::every], a.phi[::every])
 
 
 def rail_of(answers: list[Answer], high: float) -> float:
@@ -114,10 +144,10 @@ def lagged(at: Floats, phi: Floats, tau: Floats, x: Floats) -> Floats:
     return out
 
 
-def misfit(a: Answer, delay: Floats, tau: Floats, rail: float, noise: float) -> Floats:
-    """Return the sum of squares (in units of `noise`, wild ones bounded) for every tau and delay (s).
+def misfit(a: Answer, delay: Floats, tau: Floats, rail: float, lags: Lags) -> Floats:
+    """Return the sum of squares (of 1/lambda, wild ones bounded) that is left for every tau and delay (s).
 
-    `delay`, shape (d,), is counted from the event's middle; the result has the shape (len(tau), d).
+    `delay`, shape (d,), is counted from the event's middle; the result has the shape (len(tau), d). `rail` is 1/lambda.
     """
     used = a.at >= FROM
     at, phi = a.at[used], a.phi[used]
@@ -125,21 +155,29 @@ def misfit(a: Answer, delay: Floats, tau: Floats, rail: float, noise: float) -> 
         return np.zeros((len(tau), len(delay)))
     low = at[0] - delay[-1] - GRID
     x = low + GRID * np.arange(int((at[-1] - delay[0] - low) / GRID) + 2)
-    course = lagged(a.event.at, a.event.phi, tau, x).astype(np.float32)  # half the memory, twice as fast
-    place = np.rint((at[None, :] - delay[:, None] - low) / GRID).astype(np.intp)
-    z = course[:, place.clip(0, len(x) - 1)]
+    place = np.rint((at[None, :] - delay[:, None] - low) / GRID).astype(np.intp).clip(0, len(x) - 1)
+
+    def late(course: Floats) -> Singles:
+        """Return a course as it is seen at every (tau, delay, reading); halved memory, twice as fast."""
+        return np.asarray(lagged(a.event.at, course, tau, x).astype(np.float32)[:, place])
+
+    course, wanted = a.event.phi, np.maximum(phi, rail)
     if a.event.kind is Kind.STEP:
-        left = _line(z, phi.astype(np.float32))
-        wanted = phi
+        left, wanted = _line(late(course), phi.astype(np.float32)), phi
+    elif lags is Lags.DISPLAY:
+        air = course == 0.0
+        towards = late(air / rail)
+        left = late(np.where(air, 0.0, 1.0 / np.where(air, 1.0, course)))
+        burnt = ((1.0 / wanted).astype(np.float32) - towards) * left
+        scale = burnt.sum(axis=2) / np.maximum((left * left).sum(axis=2), 1e-9)
+        left = 1.0 / np.maximum(scale[:, :, None] * left + towards, np.float32(0.1))
     else:
         # Scaled through what is not at the rail, 1/lambda of air being 0 for every sensor.
+        z = late(course)
         seen = (phi > rail * 1.01).astype(np.float32)
         scale = (z @ (seen * phi).astype(np.float32)) / np.maximum((z * z) @ seen, 1e-9)
-        left = np.asarray(scale[:, :, None] * z, dtype=np.float32)
-        np.maximum(left, np.float32(rail), out=left)
-        wanted = np.maximum(phi, rail)
-    left -= wanted.astype(np.float32)
-    left *= np.float32(1.0 / noise)
+        left = np.maximum(scale[:, :, None] * z, np.float32(rail))
+    left = np.asarray(left - wanted.astype(np.float32), dtype=np.float32)
     np.square(left, out=left)
     np.minimum(left, np.float32(WILDEST**2), out=left)
     return np.asarray(left.sum(axis=2), dtype=np.float64)

@@ -10,6 +10,7 @@ import numpy as np
 from pullwatch.clock import NS_PER_MS, NS_PER_S
 from pullwatch.lag.estimate import SURE, Interval
 from pullwatch.lag.events import Kind
+from pullwatch.lag.response import Lags
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -48,6 +49,8 @@ def _of(measured: Measured) -> Iterator[str]:
         f"    It differs from event to event by {lag.spread * 1e3:.0f} ms (standard deviation), and is read every "
         f"{lag.period * 1e3:.0f} ms; both are in the interval."
     )
+    if lag.lags is Lags.DISPLAY:
+        yield "    The reading goes as one that is averaged afterwards. Averaging is delay: turn it off if you can."
     yield from _seen(lag)
     for kind, interval in lag.differ:
         yield f"    {kind.value} alone say {in_ms(interval)} ms: the kinds differ by more than chance. Look into it."
