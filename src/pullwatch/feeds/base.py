@@ -419,23 +419,29 @@ class StreamFeed(Reopening):
                     await aside(stream.close, patience=0.0)
 
     def _readable(self, stream: Stream, lost: asyncio.Future[str]) -> None:
-        try:
-            data = stream.read(READ_MOST)
-        except (BlockingIOError, InterruptedError):
-            return
-        except OSError as error:
-            self._end(stream, lost, f"{self.port}: lost: {error.strerror or error}.")
+        data = self._read(stream, lost)
+        if not data:
             return
         stamp = self.intake.clock.now()
-        if not data:
-            self._end(stream, lost, f"{self.port}: lost: the other end is gone.")
-            return
         self.intake.put(self.number, Kind.DATA, data, stamp)
         health = self._health
         health.last_good = stamp
         health.reads += 1
         health.bytes_read += len(data)
         self._heard(data)
+
+    def _read(self, stream: Stream, lost: asyncio.Future[str]) -> bytes:
+        """Return what came, b"" if nothing did. A port that is gone is given up."""
+        try:
+            data = stream.read(READ_MOST)
+        except (BlockingIOError, InterruptedError):
+            return b""
+        except OSError as error:
+            self._end(stream, lost, f"{self.port}: lost: {error.strerror or error}.")
+            return b""
+        if not data:
+            self._end(stream, lost, f"{self.port}: lost: the other end is gone.")
+        return data
 
     def _end(self, stream: Stream, lost: asyncio.Future[str], reason: str) -> None:
         """Stop reading, at once: a port that is gone is always readable."""

@@ -28,7 +28,6 @@ from pullwatch.decoders.frames import (
 )
 from pullwatch.decoders.slcan import Slcan
 from pullwatch.errors import PortError
-from pullwatch.feeds.base import READ_MOST
 from pullwatch.feeds.diagnostics_talk import Talk
 from pullwatch.feeds.ports import list_ports
 from pullwatch.feeds.slcan import SlcanFeed, SlcanHealth
@@ -146,17 +145,10 @@ class SlcanDiagnostics(SlcanFeed):
 
     def _readable(self, stream: Stream, lost: asyncio.Future[str]) -> None:
         """Cut what came into frames, record them, and go on talking if a control unit said something."""
-        try:
-            data = stream.read(READ_MOST)
-        except (BlockingIOError, InterruptedError):
-            return
-        except OSError as error:
-            self._end(stream, lost, f"{self.port}: lost: {error.strerror or error}.")
+        data = self._read(stream, lost)
+        if not data:
             return
         stamp = self.intake.clock.now()
-        if not data:
-            self._end(stream, lost, f"{self.port}: lost: the other end is gone.")
-            return
         frames = self._framing.few(stamp, data, self._ledger)
         self._health.rejected = self._ledger.bad_messages
         self._record(b"".join(_recorded(word, payload) for _, word, payload, _ in frames), stamp)
