@@ -94,6 +94,8 @@ class RuleFacts:
     note: str = ""
     silent_while: str = ""
     removed: bool = False
+    near: float | None = None
+    """How far from its limit a value is near it, in the unit of the trip's channel; None: the usual."""
     source: str = ""
     """Of a rule from the catalogue: where its numbers come from."""
 
@@ -116,8 +118,8 @@ class Plan:
     made here. `derived` are the operators that make channels from others or doubt them, each after those it rests on.
     `unarmed` are the names of rules that the profile leaves out, `lacking` the rules of the catalogue that cannot be
     armed, each with what it needs. `protection` is what the controller itself cuts at, by channel name, in the
-    channel's unit. `files` are the texts of the setup file and of the DBC files, by file name. Raises ExpressionError
-    if a condition is wrong.
+    channel's unit. `equipment` are the sections of what stands around the path, as plain JSON. `files` are the texts of
+    the setup file and of the DBC files, by file name. Raises ExpressionError if a condition is wrong.
     """
 
     car: Car
@@ -133,6 +135,7 @@ class Plan:
     setup_file: str
     files: Mapping[str, str] = field(repr=False)
     lacking: tuple[tuple[str, str], ...] = ()
+    equipment: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     rules: RuleSet = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
@@ -183,6 +186,7 @@ class Plan:
             ],
             "unarmed": list(self.unarmed),
             "lacking": [list(each) for each in self.lacking],
+            "equipment": {name: dict(said) for name, said in self.equipment.items()},
             "setup_file": self.setup_file,
             "files": dict(self.files),
         }
@@ -205,6 +209,7 @@ class Plan:
                 facts=tuple(_rule_from_dict(rule) for rule in data["rules"]),
                 derived=tuple(DerivedPlan.from_dict(derived) for derived in data.get("derived", ())),
                 unarmed=tuple(data.get("unarmed", ())),
+                equipment=data.get("equipment", {}),
                 lacking=tuple((name, why) for name, why in data.get("lacking", ())),
                 setup_file=data["setup_file"],
                 files=dict(data["files"]),

@@ -14,12 +14,14 @@ from pullwatch.errors import Problem, SetupError, nearest
 from pullwatch.feeds.options import OPTIONS, Options
 from pullwatch.setup.derived_kinds import KINDS as DERIVED_KINDS
 from pullwatch.setup.derived_kinds import DerivedSection
+from pullwatch.setup.equipment import EQUIPMENT
 from pullwatch.setup.locate import KeyPath, line_of, locate
 from pullwatch.setup.sections import (
     SECTIONS,
     CarSection,
     CatalogueSection,
     ChannelSection,
+    EquipmentSection,
     LimitSection,
     ProfileSection,
     RuleSection,
@@ -76,6 +78,7 @@ class Setup:
     rules: tuple[RuleSection | None, ...]
     problems: tuple[Problem, ...]
     catalogue: CatalogueSection | None = None
+    equipment: Mapping[str, EquipmentSection] = field(default_factory=dict)
 
     def line(self, *path: str | int) -> int:
         """Return the line of a key, or of the nearest table around it."""
@@ -157,10 +160,11 @@ class _Reader:
         self.problems: list[Problem] = []
 
     def setup(self) -> Setup:
+        sections = (*SECTIONS, *EQUIPMENT)
         for key in self.data:
-            if key not in SECTIONS:
-                known = ", ".join(SECTIONS)
-                self.refuse((key,), key, f"this section is not known{nearest(key, SECTIONS)}.", f"Known: {known}.")
+            if key not in sections:
+                known = ", ".join(sections)
+                self.refuse((key,), key, f"this section is not known{nearest(key, sections)}.", f"Known: {known}.")
         car = None
         if "car" in self.data:
             car = self.section(CarSection, self.data["car"], ("car",), "car")
@@ -190,6 +194,7 @@ class _Reader:
             limits=self.named(LimitSection, "limit"),
             rules=tuple(rules),
             catalogue=self.catalogue(),
+            equipment=self.equipment(),
             problems=tuple(self.problems),
         )
 
@@ -208,6 +213,15 @@ class _Reader:
         if "catalogue" not in self.data:
             return None
         return self.section(CatalogueSection, self.data["catalogue"], ("catalogue",), "catalogue")
+
+    def equipment(self) -> dict[str, EquipmentSection]:
+        """Return the sections of what stands around the path, as far as they are right."""
+        read = (
+            (name, self.section(EQUIPMENT[name], self.data[name], (name,), name))
+            for name in self.data
+            if name in EQUIPMENT
+        )
+        return {name: section for name, section in read if section is not None}
 
     def several(self, key: str) -> list[Any]:
         """Return the elements of an array of tables."""

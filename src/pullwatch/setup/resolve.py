@@ -51,7 +51,7 @@ def resolve(setup: Setup) -> Plan:
     for made in derived:
         kinds.setdefault(made.channel, kinds[made.inputs[0]])
     facts = demoted(facts, names, limits.values(), reader.rates, kinds)
-    return Plan(
+    plan = Plan(
         car=Car(**setup.car.model_dump()),
         profile=setup.profile.kind,
         protection=protection,
@@ -63,9 +63,16 @@ def resolve(setup: Setup) -> Plan:
         derived=derived,
         unarmed=tuple(rules.unarmed),
         lacking=taken.lacking,
+        equipment={name: section.model_dump(mode="json") for name, section in setup.equipment.items()},
         setup_file=setup.path.name,
         files={**dbc_texts, setup.path.name: setup.text},
     )
+    for name, section in setup.equipment.items():
+        for key, what, todo in section.problems(plan):
+            findings.refuse((name, key), f"{name} {key}", what, todo)
+    if findings.problems:
+        raise SetupError(setup.path, findings.problems)
+    return plan
 
 
 def read_blinds(findings: Findings, channels: dict[str, Channel], names: Names) -> None:

@@ -24,7 +24,18 @@ from pullwatch.setup.defaults import in_words
 from pullwatch.setup.fed_channels import ns
 from pullwatch.setup.plan import RuleFacts, constants_of, rule_of
 from pullwatch.watchdog.alarms import Priority
-from pullwatch.watchdog.conditions import AllOf, AnyOf, Comparison, Lost, Not, Surely, leaves, parse, parse_trip
+from pullwatch.watchdog.conditions import (
+    AllOf,
+    AnyOf,
+    Comparison,
+    Lost,
+    Not,
+    Surely,
+    distance,
+    leaves,
+    parse,
+    parse_trip,
+)
 from pullwatch.watchdog.rules import DOSE_PER_UNIT_SECOND
 
 if TYPE_CHECKING:
@@ -107,7 +118,28 @@ class RuleReader:
             group=section.group,
             says=self.says(section, priority),
             silent_while=section.silent_while or "",
+            near=self.near(section, trip),
         )
+
+    def near(self, section: RuleSection, trip: Condition | None) -> float | None:
+        """Return how far from the limit is near it, in the unit of the trip's channel; None if nothing is said."""
+        if section.near is None or trip is None:
+            return None
+        if not isinstance(trip, Comparison):
+            self.refuse("near", "silence has no limit that a value could be near.", "Take the key out.")
+            return None
+        channel = next(each for each in self.names.channels.values() if each.number == trip.left)
+        try:
+            value = distance(section.near, channel)
+        except ExpressionError as error:
+            self.refuse("near", f"{str(error).rstrip('.')}.")
+            return None
+        if value <= 0:
+            self.refuse(
+                "near", f'"{section.near}" is no distance.', f"Write one above 0 {channel.unit}.".replace(" .", ".")
+            )
+            return None
+        return value
 
     def condition(self, key: str, text: str) -> Condition | None:
         """Read a condition; None if it is wrong (noted) or rests on something that is."""

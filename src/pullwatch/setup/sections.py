@@ -5,11 +5,16 @@ Feeds are not here: each kind states its own options (`pullwatch.feeds.options`)
 
 from __future__ import annotations
 
-from typing import Annotated, Literal, TypeAlias
+from typing import TYPE_CHECKING, Annotated, Literal, TypeAlias
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, FiniteFloat
 
 from pullwatch.channels import DEFAULT_AIR_FUEL_SCALE
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from pullwatch.setup.plan import Plan
 
 SENTENCE_LENGTH = 80
 """More than this nobody reads or hears in time."""
@@ -118,6 +123,9 @@ class RuleSection(Section):
     profiles: Annotated[list[Literal["dyno", "strip", "street"]], Field(min_length=1)] | None = None
     """Where the rule is armed; None: everywhere."""
     says: Sentence | None = None
+    near: str | None = None
+    """How far from its limit a value is near it, a quantity with its unit: what is shown and reviewed as close.
+    None: the usual for what is measured. It decides nothing about the alarm."""
 
 
 class CatalogueSection(Section):
@@ -127,6 +135,14 @@ class CatalogueSection(Section):
     take: Literal["all that my channels allow"] | None = None
     leave_out: list[Name] = Field(default_factory=list)
     """Of `take`: rules that are not wanted."""
+
+
+class EquipmentSection(Section):
+    """A section of what stands around the path and decides no verdict (`pullwatch.setup.equipment`)."""
+
+    def problems(self, plan: Plan) -> Iterator[tuple[str, str, str]]:  # noqa: ARG002 - for those that look at it
+        """Yield what is wrong with it beside the rest of the setup: the key, what is wrong, what to do."""
+        yield from ()
 
 
 SECTIONS = ("car", "profile", "protection", "feed", "channel", "derived", "catalogue", "limit", "rule")

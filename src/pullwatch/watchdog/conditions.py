@@ -411,7 +411,15 @@ def parse_trip(text: str, names: Names) -> Leaf:
 
 def quantity(text: str, dimension: Dimension, unit: str) -> float:
     """Read one number with its unit (`2.5 bar`) as a quantity of `dimension`, in its stored `unit`."""
-    channel = Channel(0, "it", unit, dimension)
+    return _one_number(text, Channel(0, "it", unit, dimension), difference=False)
+
+
+def distance(text: str, channel: Channel) -> float:
+    """Read one number with its unit (`5 kPa`, `10 °C`) as a distance between two values of a channel, in its unit."""
+    return _one_number(text, channel, difference=True)
+
+
+def _one_number(text: str, channel: Channel, *, difference: bool) -> float:
     parser = _Parser(text, Names({}, {}, {}))
     sign = 1.0
     if parser.kind == "sign" and parser.word == "-":
@@ -419,7 +427,7 @@ def quantity(text: str, dimension: Dimension, unit: str) -> float:
         parser.step()
     if parser.kind != "number":
         raise parser.refuse(f"a number with a unit was expected, not {parser.word}")
-    value = parser.in_unit(sign * float(parser.word.replace("_", "")), channel, parser.start, difference=False)
+    value = parser.in_unit(sign * float(parser.word.replace("_", "")), channel, parser.start, difference=difference)
     if parser.kind != "end":
         raise parser.refuse(f'"{parser.word}" was not expected here')
     return value

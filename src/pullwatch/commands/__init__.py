@@ -1,0 +1,1 @@
+"""The commands, one module for each moment of an evening. Each imports what it needs when it runs."""

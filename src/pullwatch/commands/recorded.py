@@ -1,0 +1,95 @@
+"""Commands about what was recorded."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pullwatch.commands.common import Exit, Root, SessionName, find_session, refuse, root_of
+
+app = typer.Typer()
+
+
+@app.command()
+def replay(
+    session: SessionName,
+    sessions: Root = None,
+    speed: Annotated[str, typer.Option(help="Times real time (1, 10, 0.5, …), or 'max'.")] = "max",
+    verify: Annotated[
+        bool, typer.Option("--verify", help="Compare the recorded alarms with those computed again, to the nanosecond.")
+    ] = False,
+) -> None:
+    """Put a recording through the very same path again and print what it tells.
+
+    Exit code 1: alarms stood at the end, or with --verify: the computed alarms differ from the recorded ones.
+    """
+    from pullwatch.errors import PullwatchError
+    from pullwatch.replaying import run_replay
+
+    try:
+        factor = None if speed == "max" else float(speed)
+    except ValueError:
+        factor = -1.0
+    if factor is not None and not 0.0 < factor <= 100_000.0:
+        refuse(f"--speed {speed}: a number above 0 is expected (1 is real time), or 'max'.")
+    try:
+        same = run_replay(find_session(session, sessions), factor, verify=verify)
+    except PullwatchError as error:
+        refuse(str(error))
+    raise typer.Exit(Exit.FINE if same else Exit.STOOD)
+
+
+@app.command()
+def repair(
+    session: SessionName,
+    sessions: Root = None,
+    into: Annotated[Path | None, typer.Option(metavar="FOLDER", help="Where the repaired session goes.")] = None,
+) -> None:
+    """Write what is whole of a cut or damaged session as a clean one beside it. The original is never touched."""
+    from pullwatch.errors import PullwatchError
+    from pullwatch.recording.repair import repair as run_repair
+
+    try:
+        print(run_repair(find_session(session, sessions), into))
+    except PullwatchError as error:
+        refuse(str(error))
+
+
+@app.command(name="sessions")
+def list_sessions(sessions: Root = None) -> None:
+    """List the recorded sessions, the newest last."""
+    from pullwatch.listing import print_sessions
+
+    print_sessions(root_of(sessions))
+
+
+@app.command()
+def alarms(session: SessionName = "last", sessions: Root = None) -> None:
+    """Print what the alarms of a session amount to: how often, how long, how bad, and whether they were too many."""
+    from pullwatch.alarm_record import print_record
+    from pullwatch.errors import PullwatchError
+    from pullwatch.recording.reader import Session
+
+    try:
+        print_record(Session(find_session(session, sessions)))
+    except PullwatchError as error:
+        refuse(str(error))
+
+
+@app.command()
+def lag(session: SessionName = "last", sessions: Root = None) -> None:
+    """Measure from a session how late a lambda sensor speaks, by overrun fuel cuts and commanded mixture steps.
+
+    Exit code 1: it cannot be told from this session; it says why.
+    """
+    from pullwatch.errors import PullwatchError
+    from pullwatch.lag import print_lag
+    from pullwatch.recording.reader import Session
+
+    try:
+        told = print_lag(Session(find_session(session, sessions)))
+    except PullwatchError as error:
+        refuse(str(error))
+    raise typer.Exit(Exit.FINE if told else Exit.STOOD)
