@@ -34,6 +34,8 @@ class Follower:
         """The last commit's seq: give it as `after` to go on from here another time."""
         self._after = after
         self._back = back
+        self.from_begin = True
+        """Whether reading began with the session's first block."""
         self._tag: int | None = None
         self._number = -1
         self._path: Path | None = None
@@ -94,6 +96,7 @@ class Follower:
         self._offset = max(0, self._path.stat().st_size - self._back)
         if self._offset or self._number != parts[0][0]:
             self._next = None
+            self.from_begin = False
         return True
 
     def _all_parts(self) -> list[tuple[int, Path]]:

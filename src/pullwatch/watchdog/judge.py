@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
 from pullwatch.batch import ACTS_FEED
 from pullwatch.columns import to_columns, to_samples
 from pullwatch.watchdog.acts import read_acts
 from pullwatch.watchdog.alarms import Event
-from pullwatch.watchdog.armed import LONG_AGO, Armed
+from pullwatch.watchdog.armed import GOOD, LONG_AGO, Armed
 from pullwatch.watchdog.columnwise import ColumnJudge
+from pullwatch.watchdog.conditions import Verdict
 from pullwatch.watchdog.firstout import Changes, FirstOut
 from pullwatch.watchdog.runup import NEVER
 from pullwatch.watchdog.stepping import Stepper
@@ -27,6 +29,20 @@ Way: TypeAlias = Literal["auto", "stepping", "columns"]
 
 FEW_SAMPLES = 4_000
 """Below this many samples in a batch stepping is the cheaper way (tests/benchmarks/test_judging.py)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """How a rule stands: the verdicts of trip and gate, and the left value and limit last held against each other.
+
+    Value and limit are in the unit of the trip's channel, NaN before there were any. They are those of now only while
+    `trip` is yes or no.
+    """
+
+    trip: Verdict
+    gate: Verdict
+    value: float
+    limit: float
 
 
 class Watchdog:
@@ -100,6 +116,23 @@ class Watchdog:
     def states(self) -> list[State]:
         """Return the state of every rule's alarm, in file order."""
         return [rule.runup.state for rule in self._armed.armed]
+
+    def readings(self) -> list[Reading]:
+        """Return how every rule's trip and gate stand just now, in file order."""
+        self._stepper.settle_values()
+        return [
+            Reading(
+                Verdict(armed.trip.verdict),
+                Verdict.YES if armed.gate is None else Verdict(armed.gate.verdict),
+                armed.trip.value,
+                armed.trip.limit,
+            )
+            for armed in self._armed.armed
+        ]
+
+    def known(self, channel: int) -> bool:
+        """Whether a channel's value is good and fresh at the last instant judged."""
+        return self._armed.status[channel] == GOOD
 
     def latest(self, channel: int) -> tuple[int, float, int] | None:
         """Return (t, value, why) of a channel's last sample, None before the first."""
