@@ -43,7 +43,9 @@ def test_a_distance_is_read_in_the_unit_of_the_channel(tmp_path: Path) -> None:
     assert near(tmp_path, "10 °C") == 10.0
 
 
-@pytest.mark.parametrize(("text", "says"), [("-3 °C", "no distance"), ("5 bar", "bar"), ("far", "a number"), ("18 °F", "°F")])
+@pytest.mark.parametrize(
+    ("text", "says"), [("-3 °C", "no distance"), ("5 bar", "bar"), ("far", "a number"), ("18 °F", "°F")]
+)
 def test_what_is_no_distance_is_refused(tmp_path: Path, text: str, says: str) -> None:
     """A negative one, one of another quantity and a word are told with the key's name."""
     with pytest.raises(SetupError, match=says) as refused:
