@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
     from pathlib import Path as FilePath
 
-    from pullwatch.batch import Record
+    from pullwatch.batch import Batch, Record
     from pullwatch.recording.blocks import Block
     from pullwatch.watchdog.alarms import Change
     from pullwatch.watchdog.judge import Reading
@@ -171,6 +171,8 @@ class Mirror:
         """What the last `poll` changed."""
         self.records: list[Record] = []
         """The records the last `poll` took."""
+        self.batches: list[Batch] = []
+        """What they were decoded to, with the channels made from others."""
 
     @property
     def follower(self) -> Follower:
@@ -179,7 +181,7 @@ class Mirror:
 
     def poll(self) -> bool:
         """Take what the session has new; whether there was anything. Never waits."""
-        self.changes, self.records = [], []
+        self.changes, self.records, self.batches = [], [], []
         taken = False
         while blocks := self._follower.poll():
             taken = True
@@ -204,7 +206,8 @@ class Mirror:
             return
         assert self.path is not None
         self.records += block.records
-        _, changes = self.path.take(block.now, block.records)
+        batch, changes = self.path.take(block.now, block.records)
+        self.batches.append(batch)
         self.plan = self.path.plan
         self.changes += changes
         for change in changes:

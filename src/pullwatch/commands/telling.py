@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from pullwatch.commands.common import Root, find_session, refuse, root_of
+from pullwatch.commands.common import Exit, Root, SetupFile, find_session, plan_of, refuse, root_of
 
 app = typer.Typer()
 
@@ -38,3 +38,40 @@ def pit(
         run_pit(root_of(sessions), folder, port=port, network=network, private=private)
     except PullwatchError as error:
         refuse(str(error))
+
+
+@app.command()
+def ready(
+    setup: SetupFile,
+    sessions: Root = None,
+    device: Annotated[
+        str, typer.Option(help="Sound device: 'default', 'null' (silent), or a part of its name.")
+    ] = "default",
+    stands: Annotated[
+        bool, typer.Option("--stands", help="You say that the car stands, where no channel of speed tells it.")
+    ] = False,
+    trip_test: Annotated[
+        bool, typer.Option("--trip-test/--no-trip-test", help="Trip every rule by a test signal, in a second watchdog.")
+    ] = True,
+    ask: Annotated[bool, typer.Option("--ask/--no-ask", help="Ask for a sweep of the throttle.")] = True,
+) -> None:
+    """Look at everything that can be looked at before the first run: sensors, clock, disk, sound, every rule.
+
+    Go or no-go with reasons; it never blocks, and is put on the record. With the key on or idling; while `watch` runs
+    its session is listened to, and what watches is not touched. Exit code 1: something speaks against it.
+    """
+    import sys
+
+    from pullwatch.errors import PullwatchError
+    from pullwatch.ready.running import Readiness
+
+    plan = plan_of(setup)
+    asks = input if ask and sys.stdin.isatty() else None
+    checks = Readiness(
+        plan, setup.resolve().parent, root_of(sessions), device=device, ask=asks, stands=stands, trip_test=trip_test
+    )
+    try:
+        fine = checks.run()
+    except PullwatchError as error:
+        refuse(str(error))
+    raise typer.Exit(Exit.FINE if fine else Exit.STOOD)

@@ -45,7 +45,7 @@ class PacketKind:
         fields = [
             Field(
                 channel=field.channel,
-                place=_place(options, field),
+                place=place_of(options, field),
                 scale=field.scale,
                 offset=field.offset,
                 unit=unit_named(field.unit) if field.unit else None,
@@ -57,12 +57,12 @@ class PacketKind:
         ]
         ready = None
         if options.ready is not None:
-            ready = Ready(_place(options, options.ready), tuple(options.ready.good), options.ready.id)
+            ready = Ready(place_of(options, options.ready), tuple(options.ready.good), options.ready.id)
         return PacketDecoder(
-            _framing(options),
+            framing_of(options),
             fields,
             channels,
-            identity=None if options.id is None else _place(options, options.id),
+            identity=None if options.id is None else place_of(options, options.id),
             ready=ready,
         )
 
@@ -248,7 +248,7 @@ class _Check:
                 self.refuse(path, "does not say which packets hold it.", "Write id = the number of its kind of packet.")
             elif options.id is not None and field.id is not None:
                 self.numbers(options.id, [field.id], (*path, "id"))
-            source = (_place(options, field), field.id)
+            source = (place_of(options, field), field.id)
             if source in seen:
                 self.refuse(path, f"field {seen[source] + 1} is read from the same place (byte {field.at}).")
             seen.setdefault(source, number)
@@ -295,11 +295,13 @@ class _Check:
                 self.refuse(path, what, "Write the number as it stands in the packet, before scale and offset.")
 
 
-def _place(options: SerialPacketOptions, place: PacketPlace) -> Place:
+def place_of(options: SerialPacketOptions, place: PacketPlace) -> Place:
+    """Return where a number stands, as the decoder takes it."""
     return Place(place.at, place.type, place.byte_order or options.byte_order, place.mask)
 
 
-def _framing(options: SerialPacketOptions) -> Framing:
+def framing_of(options: SerialPacketOptions) -> Framing:
+    """Return how the packets of a feed are told from the stream, as the decoder takes it."""
     told = options.length_field
     length: int | Told = options.length or 0
     if told is not None:
