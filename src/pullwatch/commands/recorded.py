@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from pullwatch.commands.common import Exit, Root, SessionName, find_session, refuse, root_of
+from pullwatch.commands.common import Exit, Root, SessionName, find_session, refuse
 
 app = typer.Typer()
 
@@ -55,14 +55,6 @@ def repair(
         print(run_repair(find_session(session, sessions), into))
     except PullwatchError as error:
         refuse(str(error))
-
-
-@app.command(name="sessions")
-def list_sessions(sessions: Root = None) -> None:
-    """List the recorded sessions, the newest last."""
-    from pullwatch.listing import print_sessions
-
-    print_sessions(root_of(sessions))
 
 
 @app.command()

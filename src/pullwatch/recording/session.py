@@ -31,6 +31,7 @@ except ImportError:  # there is no such lock on Windows
 Status: TypeAlias = Literal["whole", "cut", "being recorded", "unreadable"]
 
 PART_NAME: Final = re.compile(r"(\d{4,})\.mcap")
+PACKED_NAME: Final = re.compile(r"(\d{4,})\.packed\.mcap")
 FOLDER_NAME: Final = re.compile(r"(\d{4}-\d\d-\d\d_\d\d-\d\d-\d\d)_(.+?)(?:-\d+)?")
 _START_FORMAT: Final = "%Y-%m-%d_%H-%M-%S"
 _FIRST_LOOK: Final = 256 * 1024
@@ -121,13 +122,18 @@ def held(folder: Path) -> bool:
 
 
 def parts_in(folder: Path) -> list[tuple[int, Path]]:
-    """Return the parts that stand in one folder, by rising number."""
+    """Return the parts that stand in one folder, by rising number; of packed ones their raw form (see `packing`)."""
     try:
         names = [entry.name for entry in os.scandir(folder)]
     except (FileNotFoundError, NotADirectoryError):
         return []
-    numbers = ((PART_NAME.fullmatch(name), name) for name in names)
-    return sorted((int(match.group(1)), folder / name) for match, name in numbers if match)
+    found = {int(match.group(1)): folder / name for name in names if (match := PART_NAME.fullmatch(name))}
+    packed = {int(match.group(1)): folder / name for name in names if (match := PACKED_NAME.fullmatch(name))}
+    if packed.keys() - found.keys():
+        from pullwatch.recording.packing import unpacked  # noqa: PLC0415 - only packed sessions need it
+
+        found |= {number: unpacked(path) for number, path in packed.items() if number not in found}
+    return sorted(found.items())
 
 
 def read_start(part: Path) -> tuple[int, dict[str, Any]] | None:
@@ -176,6 +182,11 @@ def parts_of(folder: Path) -> Parts:
     return Parts(tag, start, home)
 
 
+def _elsewhere(path: Path, folder: Path) -> bool:
+    """Whether a part of a session stands in memory, neither in its folder nor packed there."""
+    return path.parent != folder and not (folder / f"{path.stem}.packed.mcap").exists()
+
+
 def bring_home(folder: Path) -> list[Path]:
     """Copy the parts that stand in memory to the session's folder, sync them, and remove them from memory.
 
@@ -183,7 +194,7 @@ def bring_home(folder: Path) -> list[Path]:
     """
     brought = []
     for _, path in parts_of(folder).files:
-        if path.parent != folder:
+        if _elsewhere(path, folder):
             arriving = folder / f"{path.name}.arriving"
             shutil.copyfile(path, arriving)
             with arriving.open("rb+") as file:
@@ -328,10 +339,15 @@ class SessionInfo:
     """Alarms raised."""
     in_memory: bool = False
     """Part of it stands only in memory: `bring_home` it before the power goes."""
+    imported: str = ""
+    """Name of the file it was imported from; empty for a session that was watched."""
+    packed: bool = False
 
 
 def info(folder: Path) -> SessionInfo:
     """Return the line for one session. Raises NotASession if the folder holds none, OSError if it cannot be read."""
+    if (packed := _packed(folder)) is not None:
+        return packed
     parts = parts_of(folder)
     end = _end([path for _, path in reversed(parts.files)], parts.tag)
     status: Status = "being recorded" if held(folder) else "cut" if end.stop is None else "whole"
@@ -343,8 +359,39 @@ def info(folder: Path) -> SessionInfo:
         size=sum(path.stat().st_size for _, path in parts.files),
         status=status,
         alarms=end.raised,
-        in_memory=any(path.parent != folder for _, path in parts.files),
+        in_memory=any(_elsewhere(path, folder) for _, path in parts.files),
+        imported=imported_from(parts.start),
     )
+
+
+def imported_from(start: Mapping[str, Any]) -> str:
+    """Return the name of the file a session was imported from, by its start record; empty if it was watched."""
+    about = start.get("imported")
+    return str(about.get("file") or "a file") if isinstance(about, dict) else ""
+
+
+def _packed(folder: Path) -> SessionInfo | None:
+    """Return the line of a packed session from what was noted when it was packed: listing unpacks nothing."""
+    try:
+        names = {entry.name: entry.stat().st_size for entry in os.scandir(folder)}
+    except (FileNotFoundError, NotADirectoryError):
+        return None
+    sizes = [size for name, size in names.items() if PACKED_NAME.fullmatch(name)]
+    if not sizes or any(PART_NAME.fullmatch(name) for name in names):
+        return None
+    from pullwatch.recording.packing import facts_of  # noqa: PLC0415 - only packed sessions need it
+
+    facts = facts_of(folder)
+    if facts is None:
+        return None
+    try:
+        start, length, alarms = (int(facts[key]) for key in ("start", "length", "alarms"))
+        imported = str(facts["imported"])  # without it nobody could tell an import from a live session
+        return SessionInfo(
+            folder, start, str(facts["car"]), length, sum(sizes), "whole", alarms, imported=imported, packed=True
+        )
+    except (KeyError, TypeError, ValueError):
+        return None
 
 
 def _start_wall(parts: Parts, folder: Path) -> int:
@@ -385,10 +432,11 @@ def list_sessions(root: Path) -> list[SessionInfo]:
     return sorted(found, key=lambda one: (one.start, one.folder.name))
 
 
-def latest(root: Path) -> Path | None:
+def latest(root: Path, *, imports: bool = False) -> Path | None:
     """Return the folder of the session that began last; None if there is none.
 
-    A session's folder is named by its begin, so only the newest name is looked at: watching must not start the slower
+    One that was imported is none of them, so that nothing is taken from it for a live session; with `imports` it is.
+    A session's folder is named by its begin, so only the newest names are looked at: watching must not start the slower
     the more there is to list.
     """
     try:
@@ -397,7 +445,7 @@ def latest(root: Path) -> Path | None:
         return None
     for folder in named:
         with suppress(NotASession, OSError):
-            info(folder)
-            return folder
-    sessions = list_sessions(root)
+            if not info(folder).imported or imports:
+                return folder
+    sessions = [one for one in list_sessions(root) if imports or not one.imported]
     return sessions[-1].folder if sessions else None

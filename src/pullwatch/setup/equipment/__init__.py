@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 _MODULES: Final[Mapping[str, str]] = {
     # section: module:Class
+    "recording": "recording:RecordingSection",
 }
 _SectionT = TypeVar("_SectionT", bound=EquipmentSection)
 
