@@ -8,6 +8,7 @@ PullwatchError
 ├── SessionError        a recording cannot be used
 │   ├── NotASession     the folder or file is no recording of ours
 │   └── DamagedSession  a recording is damaged before its last synced frame
+├── LogbookError        the logbook cannot be opened, or does not take what it is given
 └── ActError            an act (acknowledge, reset, mark) could not be handed over
 """
 
@@ -97,6 +98,15 @@ class NotASession(SessionError):  # noqa: N818 - it names a state, and reads so 
 
 class DamagedSession(SessionError):  # noqa: N818 - same
     """A recording is damaged before its last synced frame."""
+
+
+class LogbookError(PullwatchError):
+    """The logbook cannot be opened, or does not take what it is given."""
+
+    def __init__(self, path: Path | str, what: str, todo: str = "") -> None:
+        self.path = str(path)
+        self.what = what
+        super().__init__(f"{path}: {what}{' ' + todo if todo else ''}")
 
 
 class ActError(PullwatchError):

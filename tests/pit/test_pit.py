@@ -19,6 +19,9 @@ from tests.live_session import SETUP, LiveSession
 from pullwatch.acts import Acts, Door
 from pullwatch.channels import QUANTITIES
 from pullwatch.clock import NS_PER_S, steady_ns
+from pullwatch.errors import LogbookError
+from pullwatch.logbook import Logbook
+from pullwatch.pit.book import Book, Cards
 from pullwatch.pit.deeds import Deeds, Form
 from pullwatch.pit.room import POSITION, Room
 from pullwatch.pit.server import LARGEST_REQUEST, VIEWERS, Pit, Server, listen_at
@@ -259,6 +262,60 @@ def test_what_is_printed_says_where_and_warns() -> None:
     assert address("192.0.2.7", 8321, TOKEN) in both
     assert "Not encrypted" in both
     assert "never the driver" in both
+
+
+# ---- the logbook and the cards ---------------------------------------------------------------------------------------
+
+
+def test_a_slip_and_a_change_go_into_the_logbook(tmp_path: Path) -> None:
+    """Both are written down for the car looked at, with commas or points, in km/h or mph; the pick list learns."""
+    file = tmp_path / "logbook.sqlite"
+    deeds = Deeds(tmp_path, Book(file, lambda: "copper hatch").forms())
+    said = deeds.do("slip", {"t60": "1,82", "t330": "5.1", "t660": "7.9", "v660": "88", "unit": "mph"})
+    assert "logbook of copper hatch" in said
+    deeds.do("change", {"item": "wastegate_duty", "value": "36"})
+    with Logbook(file) as book:
+        given = book.given("copper hatch")
+    (slip,), (change,) = given.slips, given.changes
+    assert slip.times == {"60 ft": 1.82, "330 ft": 5.1, "660 ft": 7.9}
+    assert slip.speeds["660 ft"] == pytest.approx(88 * 1.609344)
+    assert (change.item, change.now) == ("wastegate_duty", "36")
+    choices = deeds.forms()["change"]["fields"][0]["choices"]
+    assert choices[0] == {"value": "wastegate_duty", "says": "wastegate duty: 36 %; a step: 35 or 37"}
+
+
+def test_what_cannot_be_on_a_slip_is_refused_in_words(tmp_path: Path) -> None:
+    """Times in the wrong order, a word for a number, and no car to write it down for."""
+    file = tmp_path / "logbook.sqlite"
+    deeds = Deeds(tmp_path, Book(file, lambda: "copper hatch").forms())
+    with pytest.raises(LogbookError, match="wrong places"):
+        deeds.do("slip", {"t60": "5.1", "t330": "1.8"})
+    with pytest.raises(LogbookError, match="no number"):
+        deeds.do("slip", {"t60": "fast", "t330": "5"})
+    with pytest.raises(LogbookError, match="pick list"):
+        deeds.do("change", {"item": "nitrous", "value": "1"})
+    with pytest.raises(LogbookError, match="car is not known"):
+        Deeds(tmp_path, Book(file, lambda: "").forms()).do("slip", {"t60": "1.8", "t330": "5"})
+
+
+def test_the_card_of_a_run_is_on_the_page_some_seconds_after_the_lift(tmp_path: Path) -> None:
+    """Made from the session while it is recorded, once each, the newest first."""
+    live = LiveSession(tmp_path / "s", SETUP.replace('{ channel = "coolant_temperature", key = "t" },',
+        '{ channel = "coolant_temperature", key = "t" }, { channel = "throttle", key = "th" },'
+        '{ channel = "barometric_pressure", key = "b" },'))  # fmt: skip
+    cards = Cards(lambda: live.folder)
+    assert Cards(lambda: None)() == []
+    live.drive(2.0, n=1500, map=40, t=90, th=5, b=100, **{"lambda": 1.0})
+    assert cards() == []
+    for step in range(200):
+        live.drive(0.02, n=2500 + 20 * step, map=180, t=90, th=100, b=100, **{"lambda": 0.82})
+    live.drive(6.0, n=2000, map=30, t=90, th=0, b=100, **{"lambda": 1.0})
+    (card,) = cards()
+    assert "run 1" in card["title"]
+    assert any("boost" in line for line in card["lines"])
+    assert len(card["lines"]) < 14
+    assert cards() == [card]
+    live.close()
 
 
 # ---- the page in a browser -------------------------------------------------------------------------------------------

@@ -25,6 +25,9 @@ def pit(
     private: Annotated[
         bool, typer.Option("--private", help="Show position and street speed too; without, they stay here.")
     ] = False,
+    logbook: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="The logbook that slips go into.", envvar="PULLWATCH_LOGBOOK")
+    ] = None,
 ) -> None:
     """Serve a small page for a phone or tablet: alarms, what is closest to its limit, and how old each value is.
 
@@ -35,7 +38,7 @@ def pit(
 
     try:
         folder: Path | None = None if session is None else find_session(session, sessions)
-        run_pit(root_of(sessions), folder, port=port, network=network, private=private)
+        run_pit(root_of(sessions), folder, port=port, network=network, private=private, logbook=logbook)
     except PullwatchError as error:
         refuse(str(error))
 

@@ -24,14 +24,12 @@ STREET_SPEED: Final = frozenset({"vehicle_speed", "roller_speed", "driveshaft_sp
     f"wheel_speed_{wheel}" for wheel in ("fl", "fr", "rl", "rr")
 }
 """What would tell how fast somebody drove: not shown on the page of a car on the street unless asked."""
-CARD_LINES: Final = 14
 
 
 class Room:
     """The session that began last in `root` (or the one `folder`), seen through a mirror.
 
-    `cards` gives the cards of a session's runs, newest first, as lists of lines; it is asked when the session says
-    that a run may have ended, at most once a second. With `private` position and street speed are shown too.
+    With `private` position and street speed are shown too.
     """
 
     def __init__(
@@ -54,6 +52,12 @@ class Room:
     def folder(self) -> Path | None:
         """The session looked at."""
         return None if self._mirror is None else self._mirror.folder
+
+    @property
+    def car(self) -> str:
+        """The car of that session; empty while nothing of it is known."""
+        plan = None if self._mirror is None else self._mirror.plan
+        return "" if plan is None else plan.car.name
 
     def look(self) -> dict[str, Any]:
         """Take what is new and return how everything stands, as plain JSON."""

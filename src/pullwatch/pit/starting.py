@@ -6,12 +6,13 @@ import asyncio
 import contextlib
 import os
 import sys
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import segno
 
 from pullwatch.clock import steady_ns
 from pullwatch.errors import PortError
+from pullwatch.pit.book import Book, Cards
 from pullwatch.pit.deeds import Deeds
 from pullwatch.pit.room import Room
 from pullwatch.pit.server import Pit, Server, listen_at, new_token, own_addresses
@@ -24,7 +25,9 @@ EVERYWHERE: Final = "0.0.0.0"  # noqa: S104 - only when the user asks for the ne
 NICE: Final = 19
 
 
-def run_pit(root: Path, folder: Path | None, *, port: int, network: bool, private: bool) -> None:
+def run_pit(
+    root: Path, folder: Path | None, *, port: int, network: bool, private: bool, logbook: Path | None = None
+) -> None:
     """Serve the page until Ctrl-C. Raises PortError if it cannot listen."""
     with contextlib.suppress(OSError, AttributeError):
         os.nice(NICE)  # whatever a phone asks for, the monitor goes first
@@ -43,12 +46,10 @@ def run_pit(root: Path, folder: Path | None, *, port: int, network: bool, privat
         segno.make_qr(address(addresses[0], port, token)).terminal(compact=True)
     sys.stdout.flush()
     with listening:
-        asyncio.run(_serve(Room(root, folder, steady=steady_ns, private=private), root, token, addresses, listening))
-
-
-async def _serve(room: Room, root: Path, token: str, addresses: list[str], listening: Any) -> None:
-    pit = Pit(room, Deeds(root), token, list, [LOOPBACK, "localhost", *addresses])
-    await Server(pit, listening).run_until_stopped()
+        room = Room(root, folder, steady=steady_ns, private=private)
+        deeds = Deeds(root, Book(logbook, lambda: room.car).forms())
+        pit = Pit(room, deeds, token, Cards(lambda: room.folder), [LOOPBACK, "localhost", *addresses])
+        asyncio.run(Server(pit, listening).run_until_stopped())
 
 
 def address(host: str, port: int, token: str) -> str:
