@@ -8,6 +8,7 @@ PullwatchError
 ├── SessionError        a recording cannot be used
 │   ├── NotASession     the folder or file is no recording of ours
 │   └── DamagedSession  a recording is damaged before its last synced frame
+├── BrokerError         what is asked of a broker cannot be done
 ├── LogbookError        the logbook cannot be opened, or does not take what it is given
 └── ActError            an act (acknowledge, reset, mark) could not be handed over
 """
@@ -98,6 +99,10 @@ class NotASession(SessionError):  # noqa: N818 - it names a state, and reads so 
 
 class DamagedSession(SessionError):  # noqa: N818 - same
     """A recording is damaged before its last synced frame."""
+
+
+class BrokerError(PullwatchError):
+    """A session cannot be published to a broker, or a car cannot be seen through one, as asked."""
 
 
 class LogbookError(PullwatchError):

@@ -44,6 +44,72 @@ def pit(
 
 
 @app.command()
+def publish(
+    session: Annotated[
+        str, typer.Argument(metavar="[SESSION]", help="A session folder, its name, or 'last': the one being recorded.")
+    ] = "last",
+    sessions: Root = None,
+    setup: Annotated[
+        Path | None,
+        typer.Option("--setup", metavar="FILE", help="The setup whose [broker] is used; none: the recorded one."),
+    ] = None,
+) -> None:
+    """Publish a session to the MQTT broker of its [broker]: alarms, thinned samples, feeds. `watch` starts this itself.
+
+    After an outage it goes on where it was. A session of before goes out marked as a replay. Exit code 1: not all of
+    it was handed over; the same command sends the rest.
+    """
+    from pullwatch.errors import PullwatchError
+    from pullwatch.publish.command import run_publish
+
+    try:
+        all_of_it = run_publish(find_session(session, sessions), None if setup is None else plan_of(setup))
+    except PullwatchError as error:
+        refuse(str(error))
+    raise typer.Exit(Exit.FINE if all_of_it else Exit.STOOD)
+
+
+@app.command()
+def far(
+    host: Annotated[
+        str | None, typer.Argument(metavar="[HOST]", help="The broker; none: the one of the setup's [broker].")
+    ] = None,
+    setup: Annotated[Path | None, typer.Option("--setup", metavar="FILE", help="A setup that has a [broker].")] = None,
+    car: Annotated[str | None, typer.Option(help="Only the car of this name.")] = None,
+    port: Annotated[int | None, typer.Option(min=1, max=65535, help="None: 8883 with TLS, 1883 without.")] = None,
+    topic: Annotated[str | None, typer.Option(help="What the topics begin with; none: pullwatch.")] = None,
+    tls: Annotated[
+        bool | None, typer.Option("--tls", help="Encrypted, the broker checked by what this system trusts.")
+    ] = None,
+    ca_file: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Encrypted, the broker checked by this certificate.")
+    ] = None,
+    user: Annotated[str | None, typer.Option(help="Name at the broker.")] = None,
+    password_file: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="A file whose first line is the password.")
+    ] = None,
+    password_env: Annotated[
+        str | None, typer.Option(metavar="NAME", help="The environment variable that holds it.")
+    ] = None,
+    seconds: Annotated[float | None, typer.Option(min=0.0, help="Look for so long; none: until Ctrl-C.")] = None,
+) -> None:
+    """See a car from far away through its broker: alarms first, then what is closest to its limit, with every age.
+
+    Exit code 1: no car was heard of.
+    """
+    from pullwatch.errors import PullwatchError
+    from pullwatch.publish.command import run_far, whole
+
+    said = {"port": port, "topic": topic, "tls": tls, "ca_file": whole(ca_file), "user": user}
+    said |= {"password_file": whole(password_file), "password_env": password_env}
+    try:
+        heard = run_far(host, said, None if setup is None else plan_of(setup), car, seconds)
+    except PullwatchError as error:
+        refuse(str(error))
+    raise typer.Exit(Exit.FINE if heard else Exit.STOOD)
+
+
+@app.command()
 def ready(
     setup: SetupFile,
     sessions: Root = None,

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 _MODULES: Final[Mapping[str, str]] = {
     # section: module:Class
     "recording": "recording:RecordingSection",
+    "broker": "broker:BrokerSection",
     "review": "review:ReviewSection",
 }
 _SectionT = TypeVar("_SectionT", bound=EquipmentSection)
