@@ -4,7 +4,7 @@ They come from the keys of the console and from a local socket that only its own
 one line of JSON, and so is its answer, `{"ok": true, "said": text}` or `{"ok": false, "why": text}`:
 
     {"act": "acknowledge" | "reset", "rule": name or null, "who": text}
-    {"act": "mark", "text": text, "who": text}
+    {"act": "mark" | "note", "text": text, "who": text}
     {"act": "shelve", "rule": name, "minutes": number, "who": text}
     {"act": "unshelve" | "out-of-service" | "in-service", "rule": name, "who": text}
     {"act": "reload", "file": name, "who": text}      a plan (JSON) left beside the socket by who asks
@@ -41,7 +41,7 @@ if TYPE_CHECKING:
 LINE_LIMIT: Final = 4_096
 """Bytes of the longest request."""
 TEXT_LIMIT: Final = 1_000
-"""Characters of the longest mark; a name may have WHO_LIMIT."""
+"""Characters of the longest mark or note; a name may have WHO_LIMIT."""
 WHO_LIMIT: Final = 64
 CONNECTIONS: Final = 8
 """How many may talk to the socket at once."""
@@ -50,7 +50,7 @@ IDLE_PATIENCE: Final = 30.0
 ANSWER_PATIENCE: Final = 3.0
 """Seconds the sender of an act waits for the answer."""
 _EXAMPLE: Final = 'expected for example {"act": "acknowledge", "rule": null}.'
-KNOWN: Final = ("acknowledge", "reset", "mark", "shelve", "unshelve", "out-of-service", "in-service", "reload")
+KNOWN: Final = ("acknowledge", "reset", "mark", "note", "shelve", "unshelve", "out-of-service", "in-service", "reload")
 _HIDING: Final = {
     "unshelve": "unshelved",
     "out-of-service": "taken out of service",
@@ -114,10 +114,18 @@ class Acts:
 
     def mark(self, text: str, who: str) -> str:
         """Mark this moment in the recording. Returns what was done; raises ActError if the text is too long."""
-        if len(text) > TEXT_LIMIT:
-            raise ActError(f"the mark has {len(text)} characters; it may have {TEXT_LIMIT}.")
-        self._put({"act": "mark", "rule": None, "text": text, "who": _who(who)})
+        self._put_text("mark", text, who)
         return f'marked "{text}"' if text else "marked"
+
+    def note(self, text: str, who: str) -> str:
+        """Note something in the recording: what was changed, seen or heard, rather than this moment.
+
+        Returns what was done; raises ActError if there is no text, or it is too long.
+        """
+        if not text.strip():
+            raise ActError('a note has a text; expected for example {"act": "note", "text": "new plugs, gap 0.6"}.')
+        self._put_text("note", text, who)
+        return f'noted "{text}"'
 
     def obey(self, request: bytes, default_who: str) -> str:
         """Do what one line of JSON asks. Returns what was done; raises ActError in words for anything else."""
@@ -146,12 +154,18 @@ class Acts:
             case "reload":
                 _only(asked, ("act", "file", "who"))
                 return self.reload(_text(asked, "file", ""), who)
-            case "mark":
+            case "mark" | "note":
                 _only(asked, ("act", "text", "who"))
-                return self.mark(_text(asked, "text", ""), who)
+                text = _text(asked, "text", "")
+                return self.mark(text, who) if act == "mark" else self.note(text, who)
             case _:
                 hint = nearest(act, KNOWN) if isinstance(act, str) else ""
                 raise ActError(f"there is no act {json.dumps(act)[:80]}{hint}; expected {', '.join(KNOWN)}.")
+
+    def _put_text(self, act: str, text: str, who: str) -> None:
+        if len(text) > TEXT_LIMIT:
+            raise ActError(f"the {act} has {len(text)} characters; it may have {TEXT_LIMIT}.")
+        self._put({"act": act, "rule": None, "text": text, "who": _who(who)})
 
     def _about(self, act: str, rule: str | None, who: str) -> str:
         if rule is not None:
@@ -200,18 +214,33 @@ def _only(asked: dict[str, Any], known: tuple[str, ...]) -> None:
 
 
 class Keys:
-    """The keys of the console: `a` acknowledge all, `r` reset all, `m` mark, `q` quit; others do nothing.
+    """The keys of the console: `a` acknowledge all, `r` reset all, `m` mark, `n` note, `q` quit; others do nothing.
+
+    After `n` the terminal gives whole lines, as it shows and mends them by itself: the next one is the note, an empty
+    one is none. Until then the other keys are letters of it.
 
     A context manager: the terminal gives single keys inside, and is put back as it was on leaving, however one leaves.
     Without a terminal, or in the background of one, it does nothing, for a program that reads from there is stopped.
     """
 
-    def __init__(self, acts: Acts, quit_now: Callable[[], None], *, terminal: int = 0, who: str = "console") -> None:
+    def __init__(
+        self,
+        acts: Acts,
+        quit_now: Callable[[], None],
+        *,
+        terminal: int = 0,
+        who: str = "console",
+        say: Callable[[str], object] = str,
+    ) -> None:
+        """`say` prints a line for who typed; it must not wait."""
         self._acts = acts
         self._quit = quit_now
+        self._say = say
         self._terminal = terminal
         self._who = who
         self._before: list[Any] | None = None
+        self._noting = False
+        self._ahead = b""
         self._loop: asyncio.AbstractEventLoop | None = None
 
     @property
@@ -255,9 +284,12 @@ class Keys:
             return
         except OSError:
             keys = b""
+        if self._noting:
+            self._noted(keys)
+            return
         if not keys:
             self._leave()
-        for key in keys.decode("ascii", "replace"):
+        for place, key in enumerate(keys.decode("ascii", "replace"), start=1):
             match key:
                 case "a":
                     self._acts.acknowledge(None, self._who)
@@ -265,10 +297,33 @@ class Keys:
                     self._acts.reset(None, self._who)
                 case "m":
                     self._acts.mark("", self._who)
+                case "n":
+                    self._note(keys[place:])
+                    return
                 case "q":
                     self._quit()
                 case _:
                     pass
+
+    def _note(self, ahead: bytes) -> None:
+        """Have the terminal give the next line as a whole; `ahead` was typed before it could."""
+        assert self._before is not None
+        termios.tcsetattr(self._terminal, termios.TCSANOW, self._before)
+        self._noting, self._ahead = True, ahead
+        if b"\n" in ahead:
+            self._noted(b"")
+        else:
+            self._say("A note: type it, then Enter (an empty one is none).")
+
+    def _noted(self, line: bytes) -> None:
+        """Take the line, or that there is none (Ctrl-D), and go back to single keys."""
+        self._noting = False
+        tty.setcbreak(self._terminal, termios.TCSANOW)
+        text = (self._ahead + line).decode("utf-8", "replace").split("\n")[0].strip()
+        if text:
+            self._acts.note(text[:TEXT_LIMIT], self._who)
+        else:
+            self._say("No note.")
 
 
 def socket_places(session: Path) -> tuple[Path, ...]:

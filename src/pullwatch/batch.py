@@ -31,7 +31,8 @@ class Kind(IntEnum):
     DROPPED = 3
     """We threw bytes away. Payload: JSON `{"bytes": n, "why": text}`."""
     ACT = 4
-    """A person did something. Payload: JSON `{"act": "acknowledge"|"reset"|"mark", "rule": name or null, ...}`."""
+    """A person did something, or the watcher noticed that it slept. Payload: JSON
+    `{"act": "acknowledge"|"reset"|"mark"|"note"|"slept"|…, "rule": name or null, ...}` (see `acts`)."""
     CARRIED = 5
     """Alarms that stood when the last session ended, and what its derived channels kept. Payload: JSON
     `{"alarms": [{"rule": name, "state": n}, ...], "kept": {channel: value, ...}}`."""

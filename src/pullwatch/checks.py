@@ -15,6 +15,7 @@ from pullwatch.setup import load
 from pullwatch.setup.chain import REFERENCE_RPM, Chain, chain, dose_ms, firings, reference_excess
 from pullwatch.setup.defaults import blind_while, is_lambda_sensor
 from pullwatch.setup.derived_kinds.statistics import STATISTICS
+from pullwatch.setup.equipment import EQUIPMENT
 from pullwatch.setup.feed_kinds import KINDS
 from pullwatch.setup.findings import words_of
 from pullwatch.setup.linting import one_source, remarks
@@ -278,6 +279,9 @@ def _cautions(plan: Plan) -> Iterator[str]:
     for limit in plan.limits:
         if limit.name not in used and limit.name not in words_of(written):
             yield f'Limit "{limit.name}" is used by no rule.'
+    for name, said in plan.equipment.items():
+        if name in EQUIPMENT:
+            yield from EQUIPMENT[name].model_validate(said, strict=True).wary(plan)
     if not plan.protection:
         yield (
             "[protection] is not stated: nothing here can be compared with what the controller itself cuts at. Its own "

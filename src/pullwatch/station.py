@@ -56,6 +56,8 @@ IN_A_ROW: Final = 8
 """Most turns before the event loop has its own: timers, keys and the local socket wait that long at the most."""
 PATIENCE_MS: Final = 2
 """How long the ports are waited for between two turns in a row, ms."""
+SLEPT_AFTER: Final = NS_PER_S
+"""A loop that did not turn for longer than this has slept: suspended with the machine, stopped, or stuck."""
 RESTS: Final = 60 * NS_PER_S
 """How often memory is tidied up, at the earliest, and only while the engine stands (it costs 15-40 ms)."""
 
@@ -210,6 +212,8 @@ class Station:
         self._came = self._came_since = 0
         self._rested = 0
         self._health_due = 0
+        self._judged = -1
+        """The last `now`, -1 while no turn is expected: before the first, and while the ports are being closed."""
 
     async def run(self) -> str:
         """Watch until `stop` is called; return the reason given to it. Raises what a turn raised."""
@@ -238,6 +242,7 @@ class Station:
             for timer in (self._tick, self._due):
                 if timer is not None:
                     timer.cancel()
+            self._judged = -1
             await asyncio.gather(*(feed.stop() for feed in started))
             if not self._done.cancelled() and self._done.exception() is None:
                 self._turn()
@@ -250,6 +255,10 @@ class Station:
         """End `run` after one last turn."""
         if self._done is not None and not self._done.done():
             self._done.set_result(reason)
+
+    def also_tells(self, sink: Sink) -> None:
+        """Tell one more sink after every turn, after all others. Before `run`."""
+        self._sinks = (*self._sinks, sink)
 
     def standing(self) -> list[State]:
         """Return the state of every rule's alarm, in file order."""
@@ -305,7 +314,10 @@ class Station:
     def _turn(self) -> bool:
         """Take what there is through the path and tell everybody; say if there was any."""
         begun = time.perf_counter_ns()
+        if self._judged >= 0 and (away := self.clock.now() - self._judged) > SLEPT_AFTER:
+            self._slept(away)
         now, records = self.intake.take()
+        self._judged = now
         self._begun = begun
         self._came += sum([len(record.data) for record in records])
         if begun - self._came_since > OVER:
@@ -334,6 +346,12 @@ class Station:
         turns.busy += took
         turns.longest = max(turns.longest, took)
         return bool(records)
+
+    def _slept(self, away: int) -> None:
+        """Put on the record that nothing was watched for `away` ns: an alarm follows, here and in a replay."""
+        text = f"nothing was watched for {away / NS_PER_S:.1f} s"
+        said = {"act": "slept", "rule": None, "text": text, "slept_ns": away, "who": "monitor"}
+        self.intake.put(ACTS_FEED, Kind.ACT, json.dumps(said).encode())
 
     def _look_ahead(self, now: int) -> None:
         """Wake for a deadline that comes before the next tick."""

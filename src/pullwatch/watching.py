@@ -20,21 +20,32 @@ import platformdirs
 
 from pullwatch.acts import Acts, Door, Keys, send
 from pullwatch.annunciators.console import Console
+from pullwatch.annunciators.driving import unknown
+from pullwatch.annunciators.lamp import SPEEDS, Lamp, Level, Signal, car_stands
 from pullwatch.annunciators.sound import Sound
 from pullwatch.clock import NS_PER_MS, NS_PER_S, SessionClock, steady_name
 from pullwatch.errors import ActError, SessionError, SetupError
 from pullwatch.feeds.bus_health import BusHealth
 from pullwatch.feeds.misfit import Misfit
+from pullwatch.feeds.switches import Switches
+from pullwatch.feeds.written import event_of
 from pullwatch.recording.recorder import Recorder
 from pullwatch.recording.session import bring_home, end_of, info, latest, new_folder
 from pullwatch.sentinel.link import SentinelLink
 from pullwatch.setup import Plan, decoders_for
+from pullwatch.setup.equipment import of
+from pullwatch.setup.equipment.lamp import LampSection
+from pullwatch.setup.equipment.sound import SoundSection
+from pullwatch.setup.equipment.switches import SwitchSection
 from pullwatch.setup.reloading import reloaded
+from pullwatch.setup.watcher_rules import watched
 from pullwatch.station import Station
 from pullwatch.watchdog.alarms import QUIET, STATE_WORDS, Priority
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Mapping, Sequence
+
+    from pullwatch.feeds.base import Feed
 
 LAG_TOLD: Final = 250 * NS_PER_MS
 """A recording that is further than this behind the disk is told."""
@@ -46,12 +57,32 @@ KEEPING: Final = 0.25
 """Seconds between two looks at the sentinel and the recorder."""
 
 
-def run_watch(plan: Plan, base: Path, root: Path, device: str) -> bool:
-    """Watch until told to stop; return whether alarms stand at the end. Raises PullwatchError for what cannot work."""
-    return asyncio.run(_watch(plan, base, root, device))
+def run_watch(
+    plan: Plan,
+    base: Path,
+    root: Path,
+    device: str | None,
+    beside: Callable[[Path, Plan], Sequence[str]] | None = None,
+    happened: Sequence[Mapping[str, Any]] = (),
+) -> bool:
+    """Watch until told to stop; return whether alarms stand at the end. Raises PullwatchError for what cannot work.
+
+    `device` takes the place of the sound device that the setup names (None: it does not). `beside` starts what follows
+    the session in processes of its own, once it is being recorded, and returns what is told of that. `happened` are
+    events from before, which belong on this record.
+    """
+    _stand_in_for_closed()
+    return asyncio.run(_watch(watched(plan), base, root, device, beside, happened))
 
 
-async def _watch(plan: Plan, base: Path, root: Path, device: str) -> bool:
+async def _watch(
+    plan: Plan,
+    base: Path,
+    root: Path,
+    device: str | None,
+    beside: Callable[[Path, Plan], Sequence[str]] | None,
+    happened: Sequence[Mapping[str, Any]],
+) -> bool:
     clock = SessionClock()
     pair = clock.pair()
     carried, kept = _carried(plan, root, pair.wall)
@@ -73,11 +104,12 @@ async def _watch(plan: Plan, base: Path, root: Path, device: str) -> bool:
         stack.callback(lambda: _end(recorder, folder, *ending))
         console = Console(plan.rules, pair, sys.stdout, feeds=names)
         stack.callback(console.close)
-        link = SentinelLink(device=device, lock=root / "watching.lock")
+        hearing = of(plan.equipment, "sound", SoundSection) or SoundSection()
+        link = SentinelLink(device=device or hearing.device, volume=hearing.volume, lock=root / "watching.lock")
         link.start()
         stack.callback(link.close)
-        # Where the driver is alone nobody is asked to acknowledge: the sound ends with the alarm.
-        sound = Sound(plan.rules, link, remind=plan.profile == "dyno")
+        driver = hearing.for_driver(plan.profile)
+        sound = Sound(plan.rules, link, driver=driver)
         misfit = Misfit(partial(decoders_for, plan))
         station = Station(
             plan,
@@ -92,17 +124,33 @@ async def _watch(plan: Plan, base: Path, root: Path, device: str) -> bool:
         live = _live(folder)
         acts = Acts(station.intake, priorities(plan), partial(_new_rules, station, live))
         misfit.looks_at(station.feeds, station.path.decoders)
+        lamp = _lamp(plan, station, recorder)
         keeper = _Keeper(console, recorder, link, clock, BusHealth(station.feeds, station.path.decoders), misfit)
+        keeper.keeps_ledger_of(station.feeds, lamp)
         stack.callback(keeper.stop)
+        if lamp is not None:
+            station.also_tells(lamp)
+            lamp.start()
+            stack.push_async_callback(lamp.stop)
+        if (switches := of(plan.equipment, "switch", SwitchSection)) is not None:
+            station.also_tells(Switches(switches.bound(plan, acts)))
         keeper.start()
         live.mkdir(parents=True, exist_ok=True, mode=0o700)
         stack.callback(lambda: shutil.rmtree(live, ignore_errors=True))
         door = Door(acts, live)
         await door.open()
         stack.push_async_callback(door.close)
-        stack.enter_context(Keys(acts, lambda: station.stop("q was pressed")))
+        say = lambda words: console.say(clock.now(), words)  # noqa: E731 - a word to who typed
+        stack.enter_context(Keys(acts, lambda: station.stop("q was pressed"), say=say))
         _stop_on_signals(station)
         console.say(clock.now(), _first_words(plan, folder))
+        for event in happened:
+            recorder.event({"t": clock.now(), **event})
+            console.say(clock.now(), str(event.get("says", "")))
+        for words in beside(folder, plan) if beside is not None else ():
+            console.say(clock.now(), words)
+        for words in [*hearing.cautions(device), *(unknown(plan.channels) if driver else ())]:
+            console.say(clock.now(), f"sound: {words}", worse=True)
         for feed in station.feeds:
             for note in feed.notes:
                 console.say(clock.now(), f"{feed.name}: {note}")
@@ -147,7 +195,7 @@ def send_reload(root: Path, plan: Plan, who: str) -> str:
         raise ActError(f"nothing is being watched in {root}. Start it with: pullwatch watch SETUP")
     file = live / f"rules-{os.getpid()}.json"
     try:
-        file.write_text(json.dumps(plan.to_dict()), encoding="utf-8")
+        file.write_text(json.dumps(watched(plan).to_dict()), encoding="utf-8")
         return send(live, {"act": "reload", "file": file.name, "who": who}, patience=RELOAD_PATIENCE)
     except OSError as error:
         raise ActError(f"{live}: the rules could not be handed over: {error.strerror or error}.") from error
@@ -196,6 +244,12 @@ class _Keeper:
         self._timer: asyncio.TimerHandle | None = None
         self._lagging = False
         self._error = ""
+        self._feeds: Sequence[Feed] = ()
+        self._lamp: Lamp | None = None
+
+    def keeps_ledger_of(self, feeds: Sequence[Feed], lamp: Lamp | None) -> None:
+        """Record what is written to these ports, and what happens to the lamp."""
+        self._feeds, self._lamp = feeds, lamp
 
     def start(self) -> None:
         self._loop.add_reader(self._link.fileno(), self._reports)
@@ -205,6 +259,17 @@ class _Keeper:
         if self._timer is not None:
             self._timer.cancel()
         self._loop.remove_reader(self._link.fileno())
+        self._keep_ledger(self._clock.now())
+
+    def _keep_ledger(self, now: int) -> None:
+        """Record every byte written to a port since the last time."""
+        ports = [(feed.name, feed.port, feed.written) for feed in self._feeds]
+        if self._lamp is not None:
+            ports.append(("lamp", self._lamp.port, self._lamp.written))
+        for to, port, written in ports:
+            event = event_of(now, to, port, written.take_off())
+            if event is not None:
+                self._recorder.event(event)
 
     def _look(self) -> None:
         self._timer = self._loop.call_later(KEEPING, self._look)
@@ -219,7 +284,9 @@ class _Keeper:
                 else "the disk keeps up again"
             )
             self._console.say(now, words, worse=self._lagging)
-        for event, news in (("bus", self._buses.news(now)), ("misfit", self._misfit.news(now))):
+        self._keep_ledger(now)
+        lamp = self._lamp.news() if self._lamp is not None else ()
+        for event, news in (("bus", self._buses.news(now)), ("misfit", self._misfit.news(now)), ("lamp", lamp)):
             for words, worse in news:
                 self._recorder.event({"event": event, "t": now, "says": words})
                 self._console.say(now, words, worse=worse)
@@ -233,6 +300,36 @@ class _Keeper:
             self._recorder.event({"event": "sentinel", "says": report.words, "what": str(report.what)})
             if report.trouble:
                 self._console.say(self._clock.now(), f"sentinel: {report.words}", worse=True)
+
+
+def _lamp(plan: Plan, station: Station, recorder: Recorder) -> Lamp | None:
+    """Return the lamp of the setup, None if it has none."""
+    section = of(plan.equipment, "lamp", LampSection)
+    if section is None:
+        return None
+    board = section.board()
+    speeds = [channel for channel in plan.channels if channel.name in SPEEDS]
+
+    def stands() -> bool:
+        """Say whether the car is known to stand, by what is good and fresh just now."""
+        watchdog = station.path.watchdog
+        latest = {channel: watchdog.latest(channel.number) for channel in speeds}
+        return car_stands(
+            {
+                channel.name: said[1]
+                for channel, said in latest.items()
+                if said is not None and not said[2] and watchdog.now - said[0] < channel.stale_after
+            }
+        )
+
+    signal = Signal(
+        plan.rules,
+        stands=stands,
+        recording=lambda: not recorder.in_memory and recorder.sync_lag_ns < NS_PER_S,
+        by_hand=plan.profile == "dyno",
+        has_caution=Level.CAUTION in board.lines,
+    )
+    return Lamp(board, signal, station.clock)
 
 
 def _first_words(plan: Plan, folder: Path) -> str:
@@ -295,6 +392,20 @@ def _memory() -> Path:
     """Return where the recording goes on when the disk fails: memory where there is such a folder."""
     shared = Path("/dev/shm")  # noqa: S108 - only where the system offers it, in a folder of this user's own
     return (shared if shared.is_dir() else Path(tempfile.gettempdir())) / f"pullwatch-{os.getuid()}"
+
+
+def _stand_in_for_closed() -> None:
+    """Put the null device where standard input or output is closed.
+
+    A port opened later would else get its number, and be taken for a keyboard or written lines meant for a terminal.
+    """
+    for number in range(3):
+        try:
+            os.fstat(number)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)  # the system gives the lowest number that is free, which is this one
+    if sys.stdout is None:
+        sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115, PTH123 - for as long as the process lives
 
 
 def _stop_on_signals(station: Station) -> None:

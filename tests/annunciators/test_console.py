@@ -10,11 +10,12 @@ import os
 import pty
 import threading
 import time
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from pullwatch.annunciators.console import MOST_WAITING, MOST_WAITING_CRITICAL, Console, session_time
+from pullwatch.annunciators.console import FLOOD_FROM, MOST_WAITING, MOST_WAITING_CRITICAL, Console, session_time
 from pullwatch.batch import ACTS_FEED, Batch, Kind, Record
 from pullwatch.channels import QUANTITIES, Channel
 from pullwatch.clock import NS_PER_MS, NS_PER_S, ClockPair
@@ -325,10 +326,10 @@ def test_a_stopped_terminal_stops_nothing_but_itself() -> None:
         console.take(Batch(T), (raised(0),))
     assert console.health.dropped > 500
     assert time.monotonic() - began < 5.0
-    dropped = console.health.dropped
     stream.let_go.set()
     console.close()
     console._thread.join(10)
+    dropped = console.health.dropped
     lines = stream.getvalue().splitlines()
     told = [int(line.split("DROPPED")[1].split()[0]) for line in lines if "lines were not printed" in line]
     assert sum(told) == dropped
@@ -404,3 +405,88 @@ def test_a_feed_that_falls_silent_is_one_line() -> None:
     assert "CRITICAL No mixture reading. Lift." in lines[1]
     assert [line.split("[")[-1] for line in lines[2:]] == ["lambda lost]", "manifold_pressure lost]"]
     assert last.endswith("acknowledged: lambda lost, manifold_pressure lost, oil_pressure lost")
+
+
+def flooded(*priorities: Priority) -> RuleSet:
+    """Return rules of these priorities, with names of their own."""
+    return RuleSet(
+        CHANNELS, tuple(rule(n, f"rule {n}", Comparison(2, "<", (Term(1.0),)), p) for n, p in enumerate(priorities))
+    )
+
+
+def flood_of(count: int, *, first: int = 0, apart: int = NS_PER_MS) -> list[Change]:
+    """Return so many raises, one a millisecond, of which `first` is the first-out."""
+    return [replace(raised(n, 0.5, 1.0, first_out=n == first), t=T + n * apart) for n in range(count)]
+
+
+@pytest.mark.parametrize("together", [True, False])
+def test_two_hundred_alarms_are_one_first_out_one_count_and_the_full_list(together: bool) -> None:
+    """200 alarms within a second: few lines, one count that names the first-out, and every name once.
+
+    Critical lines stand by themselves, at once. Whether all come in one step or in 200 makes no difference.
+    """
+    priorities = [
+        Priority.CRITICAL if n in (50, 150) else Priority.CAUTION if n % 2 else Priority.NOTE for n in range(200)
+    ]
+    out = io.StringIO()
+    console = Console(flooded(*priorities), PAIR, out, zone=UTC)
+    changes = flood_of(200)
+    for step in [changes] if together else [[change] for change in changes]:
+        console.take(Batch(step[-1].t), step)
+    console.take(Batch(T + NS_PER_S), ())
+    console.close()
+    lines = out.getvalue().splitlines()
+    assert sum(" FIRST OUT " in line for line in lines) == 1
+    count = [line for line in lines if " FLOOD " in line]
+    assert len(count) == 1
+    assert count[0].endswith(
+        "200 alarms within a second (2 CRITICAL, 100 CAUTION, 98 note). First out: rule 0. All of them:"
+    )
+    at = lines.index(count[0])
+    told, listed = lines[:at], ", ".join(line[32:].strip(",") for line in lines[at + 1 :]).split(", ")
+    assert sorted(listed) == sorted(f"rule {n}" for n in range(200))
+    assert [line.split("[")[1] for line in told if "CRITICAL" in line] == ["rule 50]", "rule 150]"]
+    assert len(told) == FLOOD_FROM + 2
+    assert max(map(len, lines)) <= 160
+
+
+def test_a_few_alarms_are_no_flood() -> None:
+    """Ten alarms within a second have a line each, and so have twenty over two seconds; nothing is counted."""
+    for count, apart in ((FLOOD_FROM, NS_PER_MS), (20, 110 * NS_PER_MS)):
+        out = io.StringIO()
+        console = Console(flooded(*[Priority.CAUTION] * count), PAIR, out, zone=UTC)
+        for change in flood_of(count, apart=apart):
+            console.take(Batch(change.t), [change])
+        console.close()
+        lines = out.getvalue().splitlines()
+        assert len(lines) == count
+        assert all("unacknowledged" in line for line in lines)
+
+
+def test_a_flood_is_counted_at_the_end_too() -> None:
+    """A session that ends within the second still lists what was held back."""
+    out = io.StringIO()
+    console = Console(flooded(*[Priority.NOTE] * 30), PAIR, out, zone=UTC)
+    for change in flood_of(30):
+        console.take(Batch(change.t), [change])
+    console.close()
+    assert "30 alarms within a second (30 note). First out: rule 0." in out.getvalue()
+    assert all(f"rule {n}" in out.getvalue() for n in range(30))
+
+
+def test_a_critical_line_goes_before_lower_ones_that_wait() -> None:
+    """With a terminal that takes nothing for a while, the first line it takes then is that of the critical alarm."""
+    stream = Stuck()
+    console = Console(RULES, PAIR, stream, zone=UTC, feeds=FEEDS)
+    lost = (record(Kind.LOST, "gone"),)
+    console.take(Batch(T, lost), ())
+    assert stream.entered.wait(10)
+    for _ in range(500):
+        console.take(Batch(T, lost), ())
+    console.take(Batch(T), (raised(0, 0.912, 0.84),))
+    stream.let_go.set()
+    console.close()
+    console._thread.join(10)
+    lines = stream.getvalue().splitlines()
+    assert len(lines) == 502
+    assert "CRITICAL Lean under boost. Lift." in lines[1]

@@ -25,10 +25,10 @@ QUIET_NOW, QUIET_AFTER = "quiet now", "quiet after the burst"
 class Room:
     """Rules moved by events, a Sound that is told, and what was asked to sound."""
 
-    def __init__(self, *, remind: bool = True) -> None:
+    def __init__(self) -> None:
         self.asked: list[str | tuple[Priority, int]] = []
         self.states = dict.fromkeys(range(len(PRIORITIES)), State.NORMAL)
-        self.sound = Sound(RULES, self, remind=remind)
+        self.sound = Sound(RULES, self)
 
     def alarm(self, priority: Priority, rule: int, state: State) -> int:
         """Note what should sound."""
@@ -101,33 +101,11 @@ def test_an_alarm_that_returns_and_comes_again_sounds_again() -> None:
 
 def test_with_somebody_standing_by_an_alarm_that_is_over_reminds_as_a_note() -> None:
     """On a dyno "Lift" turns into a note when the alarm is over, until somebody acknowledges."""
-    room = Room(remind=True)
+    room = Room()
     room.move((LIFT, RAISE))
     assert room.move((LIFT, CLEAR_L)) == [(Priority.NOTE, LIFT)]
     assert room.move((LIFT, ACK)) == [QUIET_NOW]
     assert room.move((LIFT, RESET)) == []
-
-
-def test_for_a_driver_alone_the_sound_ends_with_the_alarm() -> None:
-    """On the strip the sound ends with its burst after the lift, and nobody is asked to acknowledge."""
-    room = Room(remind=False)
-    room.move((LIFT, RAISE))
-    assert room.move((LIFT, CLEAR_L)) == [QUIET_AFTER]
-    assert room.move((LIFT, RAISE)) == [(Priority.CRITICAL, LIFT)]
-
-
-def test_between_launch_and_lift_only_critical_sounds() -> None:
-    """A caution is cut off when the run begins and heard after it; critical always is."""
-    room = Room()
-    room.move((WARM, RAISE))
-    room.sound.only_critical = True
-    assert room.asked[-1:] == [QUIET_NOW]
-    assert room.move((ODD, RAISE)) == []
-    assert room.move((LIFT, RAISE)) == [(Priority.CRITICAL, LIFT)]
-    assert room.move((LIFT, ACK)) == [QUIET_NOW]
-    room.sound.only_critical = False
-    assert room.asked[-1:] == [(Priority.CAUTION, WARM)]
-    assert room.sound.only_critical is False
 
 
 def test_alarms_carried_in_sound_as_what_they_are() -> None:
@@ -166,15 +144,13 @@ def test_only_what_nobody_has_acknowledged_sounds(priority: Priority, state: Sta
 moves = st.lists(st.lists(st.tuples(st.integers(0, 3), st.sampled_from(Event)), max_size=4), max_size=30)
 
 
-@given(moves, st.booleans())
-def test_what_sounds_is_always_the_most_urgent_of_what_stands(
-    steps: list[list[tuple[int, Event]]], remind: bool
-) -> None:
+@given(moves)
+def test_what_sounds_is_always_the_most_urgent_of_what_stands(steps: list[list[tuple[int, Event]]]) -> None:
     """After any history the signal sounding is the one the standing states ask for: none lost, none left over."""
-    room = Room(remind=remind)
+    room = Room()
     for step in steps:
         room.move(*step)
-        signals = [signal_of(PRIORITIES[r], s, remind=remind) for r, s in room.states.items()]
+        signals = [signal_of(PRIORITIES[r], s, remind=True) for r, s in room.states.items()]
         wanted = min((s for s in signals if s is not None), default=None)
         last = room.asked[-1] if room.asked else QUIET_NOW
         assert (last[0] if isinstance(last, tuple) else None) == wanted
@@ -182,7 +158,7 @@ def test_what_sounds_is_always_the_most_urgent_of_what_stands(
 
 def test_nothing_standing_is_nothing_wanted() -> None:
     """With no alarm there is no signal."""
-    assert loudest({}, PRIORITIES, remind=True, only_critical=False) is None
+    assert loudest([]) is None
 
 
 def test_it_fits_between_the_station_and_the_sentinel() -> None:

@@ -20,7 +20,8 @@ from pullwatch.ready.encoding import encoder
 from pullwatch.ready.engine import Heard, engine_items, moment, sweep_item
 from pullwatch.ready.items import Item, Outcome, verdict
 from pullwatch.ready.machine import clock_item, disk_items
-from pullwatch.ready.running import KEPT, Readiness, taken_up
+from pullwatch.ready.outcome import KEPT, taken_up
+from pullwatch.ready.running import Readiness
 from pullwatch.ready.trial import refusal, trial_items, trials
 from pullwatch.setup import decoders_for, load
 from pullwatch.watchdog.conditions import Verdict

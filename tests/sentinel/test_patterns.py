@@ -70,6 +70,7 @@ def test_each_tone_has_a_fundamental_and_four_harmonics(signal: Signal, frequenc
     f, amplitude = spectrum(steady_part(frequency, ms, SCORES[signal][2]))
     fundamental = amplitude[np.argmin(np.abs(f - frequency))]
     assert 150 <= frequency <= 1000
+    assert 500 <= frequency <= 1000, "inside MIL-STD-1472's preferred 500-3,000 Hz too"
     strong = f[amplitude > fundamental * 10 ** (-15 / 20)]
     harmonics = [x for x in strong if 300 <= x <= 4000 and round(x) != frequency]
     assert len(harmonics) >= 4
@@ -129,9 +130,11 @@ def test_more_urgent_is_louder_and_quicker() -> None:
 
 
 def test_monitor_gone_does_not_out_shout_lift() -> None:
-    """The "monitor gone" signal is at least 3 dB(A) below critical, in peak at least 6 dB."""
+    """The "monitor gone" signal is at least 3 dB below critical, A-weighted and as RMS, in peak at least 6 dB."""
     gone, critical = render(Signal.GONE), render(Signal.CRITICAL)
     assert loudness(gone) <= loudness(critical) - 3.0
+    rms = [float(np.sqrt(np.mean(burst_of(pattern)[burst_of(pattern) != 0] ** 2))) for pattern in (gone, critical)]
+    assert 20 * np.log10(rms[0] / rms[1]) <= -3.0
     assert np.abs(burst_of(gone)).max() <= np.abs(burst_of(critical)).max() * 10 ** (-5.9 / 20)
 
 

@@ -161,7 +161,7 @@ def test_what_sounded_before_sounds_again_when_the_monitor_is_back(
     now = sentinel.looked
     sentinel.obey(b"." + alarm(Priority.CAUTION))
     sentinel.look(heard=True)
-    for _ in range(6):
+    for _ in range(8):
         now += 30 * NS_PER_MS
         monkeypatch.setattr("time.monotonic_ns", lambda now=now: now)
         monkeypatch.setattr(process, "steady_ns", lambda now=now: now)

@@ -114,7 +114,7 @@ def test_the_list_says_what_was_cut(killed: Killed) -> None:
     )  # fmt: skip
     rows = done.stdout.splitlines()
     # A disk that keeps nobody waiting is not to be had everywhere: what is in memory then is said, and is cut too.
-    assert re.search(rf"cut(, partly in memory only)?: {re.escape(killed.first.name)}", rows[1])
+    assert re.search(rf"cut(, partly in memory only)?, in one place only: {re.escape(killed.first.name)}", rows[1])
     assert f"whole: {killed.second.name}" in rows[2]
 
 

@@ -2,4 +2,5 @@
 
 console    lines in a terminal
 sound      the sentinel's signals
+driving    where the driver is: on a pass, lifted, standing
 """

@@ -12,6 +12,7 @@ import json
 import math
 import queue
 import threading
+from collections import deque
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
@@ -19,11 +20,12 @@ from pullwatch.batch import ACTS_FEED, Batch, Kind
 from pullwatch.clock import NS_PER_MS, NS_PER_S
 from pullwatch.columns import WHY_WORDS, Why, to_samples
 from pullwatch.sinks import Health
+from pullwatch.watchdog.acts import SLEPT
 from pullwatch.watchdog.alarms import STATE_WORDS, Event, Priority, State
 from pullwatch.watchdog.conditions import Lost
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
     from datetime import tzinfo
     from typing import TextIO
 
@@ -36,6 +38,13 @@ MOST_WAITING: Final = 1_000
 """Lines that may wait for a slow terminal; more are dropped, counted, and the count is printed."""
 MOST_WAITING_CRITICAL: Final = 2_000
 """Lines of critical alarms being raised still find room up to here."""
+JUMPS_FROM: Final = 20
+"""With so many lines waiting, that of a critical alarm being raised goes before them; with fewer, order is kept."""
+FLOOD_FROM: Final = 10
+"""More alarms than this raised within a second are a flood: what is below critical is gathered, counted and listed."""
+FLOOD_NS: Final = NS_PER_S
+LIST_WIDTH: Final = 100
+"""Names of a list share a line up to this many characters."""
 FEW: Final = 3
 """From so many changes of one kind in one step on, they share a line."""
 CLOSE_S: Final = 1.0
@@ -52,6 +61,10 @@ class _Line(NamedTuple):
     t: int
     text: str
     style: str
+
+
+_HURRY: Final = _Line(-1, "", CALM)
+"""Put into the queue so that the writer wakes: there is an urgent line beside the queue."""
 
 
 class Console:
@@ -79,6 +92,9 @@ class Console:
         self._feeds = dict(feeds or {})
         self._zone = zone
         self._lines: queue.SimpleQueue[_Line | None] = queue.SimpleQueue()
+        self._urgent: deque[_Line] = deque()
+        self._raised: list[Change] = []
+        self._flood_until = 0
         self._untold = 0
         self._now = 0
         self._batch = Batch(0)
@@ -92,25 +108,58 @@ class Console:
         for record in batch.records:
             if record.kind != Kind.DATA:
                 self._record(record)
+        self._flood_over(batch.now)
         together: dict[tuple[State, bool], list[Change]] = {}
         for change in changes:
             if self._joins_others(change):
                 together.setdefault((change.state, change.event is Event.RAISE), []).append(change)
         for change in changes:
+            held = change.event is Event.RAISE and self._in_flood(change)
             alike = together.get((change.state, change.event is Event.RAISE), [])
-            if len(alike) < FEW or change not in alike:
+            if len(alike) >= FEW and any(change is one for one in alike):
+                if change is alike[0]:
+                    self._together(alike)
+            elif not held:
                 self._change(change)
-            elif change is alike[0]:
-                self._together(alike)
+        self._flood_over(batch.now)
 
     def rules_are(self, rules: RuleSet) -> None:
         """Take up rules changed while watching."""
         self._ruleset = rules
 
+    def _in_flood(self, change: Change) -> bool:
+        """Count an alarm that is raised; say whether its line is left to the list of a flood.
+
+        Critical alarms have their own line at once whatever else there is, and so has the first-out of a group.
+        """
+        self._flood_over(change.t)
+        if not self._raised:
+            self._flood_until = change.t + FLOOD_NS
+        self._raised.append(change)
+        critical = self._ruleset.rules[change.rule].priority is Priority.CRITICAL
+        return len(self._raised) > FLOOD_FROM and not critical and not change.first_out
+
+    def _flood_over(self, now: int) -> None:
+        """When the second is over, print how many alarms were raised in it, the first-out, and all their names."""
+        if not self._raised or now < self._flood_until:
+            return
+        raised, self._raised = self._raised, []
+        if len(raised) <= FLOOD_FROM:
+            return
+        rules = self._ruleset.rules
+        first = next((change for change in raised if change.first_out), raised[0])
+        named = {p: [rules[c.rule].name for c in raised if rules[c.rule].priority is p] for p in Priority}
+        counts = ", ".join(f"{len(names)} {PRIORITY_WORDS[p]}" for p, names in named.items() if names)
+        words = f"{len(raised)} alarms within a second ({counts}). First out: {rules[first.rule].name}. All of them:"
+        self._put(self._flood_until, "FLOOD", words, WORSE)
+        for priority, names in named.items():
+            for line in _lines_of(names):
+                self._put(self._flood_until, PRIORITY_WORDS[priority], line, CALM)
+
     def _joins_others(self, change: Change) -> bool:
         """Whether a change may share a line with others of its step: no critical one, and no value that was judged."""
         rule = self._ruleset.rules[change.rule]
-        if rule.priority is Priority.CRITICAL or change.event is None:
+        if rule.priority is Priority.CRITICAL or change.event is None or rule.name == SLEPT:
             return False
         return change.event is not Event.RAISE or isinstance(rule.trip, Lost)
 
@@ -134,6 +183,7 @@ class Console:
 
     def close(self) -> None:
         """Print what still waits, as far as the terminal takes it."""
+        self._flood_over(self._flood_until)
         self._tell_dropped()
         self._lines.put(None)
         self._thread.join(CLOSE_S)
@@ -146,7 +196,9 @@ class Console:
         if change.event is None:
             parts = [f"{sentence} ({STATE_WORDS[change.state]}, carried in from the session before)"]
         elif raised:
-            parts += [self._reading(change), STATE_WORDS[change.state], f"[{rule.name}]"]
+            # That the monitor slept is told by an act: no reading tripped.
+            reading = [] if rule.name == SLEPT else [self._reading(change)]
+            parts += [*reading, STATE_WORDS[change.state], f"[{rule.name}]"]
             if change.first_out:
                 parts.insert(1, "FIRST OUT")
         style = RAISED_STYLES[rule.priority] if change.state is State.UNACKNOWLEDGED else CALM
@@ -231,7 +283,11 @@ class Console:
         self._tell_dropped()
         replay = "REPLAY " if self._replay else ""
         text = f"{replay}{self._wall(t)} {session_time(t)} {tag:<{WIDTH}} {_printable(words)}".rstrip()
-        self._lines.put(_Line(t, text, style))
+        line = _Line(t, text, style)
+        if critical and self._lines.qsize() >= JUMPS_FROM:
+            self._urgent.append(line)
+            line = _HURRY
+        self._lines.put(line)
 
     def _tell_dropped(self) -> None:
         if self._untold:
@@ -249,14 +305,32 @@ class Console:
     def _write(self, stream: TextIO) -> None:
         """Write lines until there are no more. The only place that waits for the terminal."""
         show = _shower(stream)
-        while (line := self._lines.get()) is not None:
-            try:
-                show(line)
-            except (OSError, ValueError) as problem:  # closed, or gone with its window
-                self.health.dropped += 1
-                self.health.last_error = str(problem)
-            else:
-                self.health.last_good = line.t
+        waiting: _Line | None = _HURRY
+        while waiting is not None:
+            waiting = self._lines.get()
+            # append and popleft of a deque are atomic: whoever puts a line never waits for this thread.
+            lines = [self._urgent.popleft() for _ in range(len(self._urgent))]
+            lines += [] if waiting is None or waiting is _HURRY else [waiting]
+            for line in lines:
+                try:
+                    show(line)
+                except (OSError, ValueError) as problem:  # closed, or gone with its window
+                    self.health.dropped += 1
+                    self.health.last_error = str(problem)
+                else:
+                    self.health.last_good = line.t
+
+
+def _lines_of(names: Sequence[str]) -> Iterator[str]:
+    """Yield names, several to a line."""
+    line = ""
+    for name in names:
+        if line and len(line) + len(name) > LIST_WIDTH:
+            yield f"{line},"
+            line = ""
+        line += f"{', ' if line else ''}{name}"
+    if line:
+        yield line
 
 
 def session_time(t: int) -> str:

@@ -1,13 +1,21 @@
-"""Sound: which signal the sentinel should play, from the alarms that stand."""
+"""Sound: which signal the sentinel should play, from the alarms that stand and from who hears it.
+
+A crew stands by (a dyno): whatever nobody has acknowledged sounds, and reminds when it is over. A driver is alone
+(strip, street): on a pass nothing but critical sounds; "Lift" ends by itself after the lift; off a pass a lower signal
+calls for a few seconds and ends by itself. No driver is ever asked to acknowledge. Where the car stands with its engine
+off somebody is taken to be there, and it is as on a dyno. How a pass is known: `annunciators.driving`.
+"""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple, Protocol
+from typing import TYPE_CHECKING, Final, NamedTuple, Protocol
 
+from pullwatch.annunciators.driving import Driving
+from pullwatch.clock import NS_PER_S
 from pullwatch.watchdog.alarms import Event, Priority, State
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterable, Sequence
 
     from pullwatch.batch import Batch
     from pullwatch.watchdog.alarms import Change
@@ -16,6 +24,8 @@ if TYPE_CHECKING:
 BY_HAND = frozenset({Event.ACKNOWLEDGE, Event.RESET, Event.SHELVE, Event.TAKE_OUT})
 UNSEEN = frozenset({State.RETURNED_UNACKNOWLEDGED, State.LATCHED_UNACKNOWLEDGED})
 """Over, but nobody has acknowledged it."""
+CALLS_FOR: Final = 10 * NS_PER_S
+"""How long a signal below critical calls a driver: three bursts of a caution, one of a note (common practice)."""
 
 
 class Signals(Protocol):
@@ -49,60 +59,71 @@ def signal_of(priority: Priority, state: State, *, remind: bool) -> Priority | N
     return None
 
 
-def loudest(
-    standing: Mapping[int, State], priorities: Sequence[Priority], *, remind: bool, only_critical: bool
-) -> Wanted | None:
-    """Return what should sound: of the most urgent signals the one raised last. `standing` is in order of raising."""
+class Standing(NamedTuple):
+    """An alarm that does not rest: its rule, its state, and when it was last raised or carried in (session ns)."""
+
+    rule: int
+    state: State
+    raised: int
+
+
+def for_crew(alarm: Standing, priority: Priority) -> Priority | None:
+    """Return what is heard of an alarm where somebody stands by: until it is acknowledged."""
+    return signal_of(priority, alarm.state, remind=True)
+
+
+def for_driver(alarm: Standing, priority: Priority, driving: Driving) -> Priority | None:
+    """Return what is heard of an alarm where the driver is alone, at `driving.now`."""
+    signal = signal_of(priority, alarm.state, remind=False)
+    if signal is Priority.CRITICAL:
+        lifted = driving.lifted_at
+        return None if lifted is not None and alarm.raised <= lifted else signal
+    over = driving.over_at
+    if over is None or driving.now >= max(over, alarm.raised) + CALLS_FOR:
+        return None
+    return signal
+
+
+def loudest(heard: Iterable[tuple[Standing, Priority | None]]) -> Wanted | None:
+    """Return what should sound: of the most urgent signals that of the alarm raised last. `heard` is in that order."""
     wanted: Wanted | None = None
-    for rule, state in standing.items():
-        signal = signal_of(priorities[rule], state, remind=remind)
-        if signal is None or (only_critical and signal is not Priority.CRITICAL):
-            continue
-        if wanted is None or signal <= wanted.priority:
-            wanted = Wanted(signal, rule, state)
+    for alarm, signal in heard:
+        if signal is not None and (wanted is None or signal <= wanted.priority):
+            wanted = Wanted(signal, alarm.rule, alarm.state)
     return wanted
 
 
 class Sound:
-    """A sink that turns changes into signals.
+    """A sink that turns changes into signals: for a crew that stands by, or for a driver who is alone."""
 
-    `remind`: whether an alarm that is over but unacknowledged goes on as a note. True where somebody stands by (a
-    dyno); False where the driver is alone, who is never asked to acknowledge: there the sound ends with the alarm.
-    """
-
-    def __init__(self, ruleset: RuleSet, signals: Signals, *, remind: bool = True) -> None:
+    def __init__(self, ruleset: RuleSet, signals: Signals, *, driver: bool = False) -> None:
         self._priorities = tuple(rule.priority for rule in ruleset.rules)
         self._signals = signals
-        self._remind = remind
-        self._only_critical = False
-        self._standing: dict[int, State] = {}
+        self._driving = Driving(ruleset.channels) if driver else None
+        self._standing: dict[int, Standing] = {}
         self._wanted: Wanted | None = None
 
-    @property
-    def only_critical(self) -> bool:
-        """Whether nothing below critical sounds: between launch and lift the driver gets one signal and no other."""
-        return self._only_critical
-
-    @only_critical.setter
-    def only_critical(self, value: bool) -> None:
-        self._only_critical = value
-        self._say(finish=False)
-
-    def take(self, batch: Batch, changes: Sequence[Change]) -> None:  # noqa: ARG002 - only changes can be heard
-        """Take what changed; tell the sentinel if something else should sound now."""
-        if not changes:
-            return
+    def take(self, batch: Batch, changes: Sequence[Change]) -> None:
+        """Take what changed, and where the car is; tell the sentinel if something else should sound now."""
+        driving = self._driving
         finish = True
+        if driving is not None:
+            before = driving.on_pass
+            driving.take(batch)
+            finish = before or not driving.on_pass  # a pass that begins cuts off what must not sound on it
         for change in changes:
+            was = self._standing.get(change.rule)
             if change.state is State.NORMAL:
                 self._standing.pop(change.rule, None)
+            elif was is None or change.state is State.UNACKNOWLEDGED:
+                self._standing.pop(change.rule, None)  # raised (again): it goes to the end of the order
+                self._standing[change.rule] = Standing(change.rule, change.state, change.t)
             else:
-                if change.state is State.UNACKNOWLEDGED:
-                    self._standing.pop(change.rule, None)  # raised (again): it goes to the end of the order
-                self._standing[change.rule] = change.state
+                self._standing[change.rule] = was._replace(state=change.state)
             # Whoever acknowledges or hides wants quiet now; an alarm that ends by itself may finish its burst.
             finish = finish and change.event not in BY_HAND
-        self._say(finish=finish)
+        if changes or (driving is not None and self._standing):
+            self._say(finish=finish)
 
     def rules_are(self, rules: RuleSet) -> None:
         """Take up rules changed while watching: a priority may be another."""
@@ -113,8 +134,14 @@ class Sound:
         self._standing.clear()
         self._say(finish=False)
 
+    def _signal(self, alarm: Standing) -> Priority | None:
+        priority, driving = self._priorities[alarm.rule], self._driving
+        if driving is None or driving.standing:
+            return for_crew(alarm, priority)
+        return for_driver(alarm, priority, driving)
+
     def _say(self, *, finish: bool) -> None:
-        wanted = loudest(self._standing, self._priorities, remind=self._remind, only_critical=self._only_critical)
+        wanted = loudest((alarm, self._signal(alarm)) for alarm in self._standing.values())
         if wanted == self._wanted:
             return
         self._wanted = wanted

@@ -82,6 +82,12 @@ def reload(setup: SetupFile, sessions: Root = None) -> None:
 
 
 @app.command()
+def note(text: Annotated[str, typer.Argument(help="What to write down.")], sessions: Root = None) -> None:
+    """Write something down in the session being watched: what was changed, seen or heard."""
+    send({"act": "note", "text": text}, sessions)
+
+
+@app.command()
 def mark(text: Annotated[str, typer.Argument(help="What to note.")] = "", sessions: Root = None) -> None:
     """Mark this moment in the session being watched."""
     send({"act": "mark", "text": text}, sessions)

@@ -43,6 +43,45 @@ def pit(
         refuse(str(error))
 
 
+@app.command(name="sound-check")
+def sound_check(
+    setup: Annotated[
+        Path | None, typer.Argument(metavar="[SETUP]", help="The setup file whose [sound] is heard; none: the default.")
+    ] = None,
+    device: Annotated[
+        str | None,
+        typer.Option(help="Sound device: 'default', 'null' (silent), or a part of its name. Else what [sound] says."),
+    ] = None,
+) -> None:
+    """Play every signal in turn, named before it sounds: whoever is to hear them knows them then.
+
+    Says which device plays, and plainly when there is none. Exit code 1: nothing can be heard.
+    """
+    from pullwatch.annunciators.driving import signs, unknown
+    from pullwatch.sentinel.devices import NULL, WAV
+    from pullwatch.sentinel.trial import play_all
+    from pullwatch.setup.equipment import of
+    from pullwatch.setup.equipment.sound import SoundSection
+
+    plan = None if setup is None else plan_of(setup)
+    section = (None if plan is None else of(plan.equipment, "sound", SoundSection)) or SoundSection()
+    if plan is not None:
+        if section.for_driver(plan.profile):
+            print(f"Profile {plan.profile}: a driver hears it, never asked to acknowledge; {signs(plan.channels)}.")
+            for words in unknown(plan.channels):
+                print(f"  {words}")
+        else:
+            print(f"Profile {plan.profile}: a crew hears it; every signal repeats until it is acknowledged.")
+    where = device or section.device
+    print(f"Device {where}, volume {section.volume:g}.")
+    for words in section.cautions(device):
+        print(f"  {words}")
+    if not play_all(where, section.volume, lambda words: print(words, flush=True)):
+        raise typer.Exit(Exit.STOOD)
+    if where != NULL and not where.startswith(WAV):
+        print("Were all four heard, over the engine and with the helmet on? If not, a lamp or an earphone has to tell.")
+
+
 @app.command()
 def publish(
     session: Annotated[

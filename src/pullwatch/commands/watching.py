@@ -10,6 +10,9 @@ from pullwatch.commands.common import Exit, Root, SetupFile, plan_of, refuse, ro
 
 app = typer.Typer()
 
+NOT_ASKED = "not asked yet whether all is ready: pullwatch ready SETUP, in another terminal"
+"""Said once it is armed: watching comes first, and the checks are offered afterwards."""
+
 
 @app.command()
 def demo(
@@ -34,20 +37,30 @@ def watch(
     setup: SetupFile,
     sessions: Root = None,
     device: Annotated[
-        str, typer.Option(help="Sound device: 'default', 'null' (silent), or a part of its name.")
-    ] = "default",
+        str | None,
+        typer.Option(help="Sound device: 'default', 'null' (silent), or a part of its name. Else what [sound] says."),
+    ] = None,
 ) -> None:
     """Watch the ports of a setup file: alarm, and record every byte.
 
-    Keys while it runs: a acknowledges all alarms, r resets latched ones, m marks the moment, q ends the
-    session. Exit code 1: alarms stood at the end.
+    Keys while it runs: a acknowledges all alarms, r resets latched ones, m marks the moment, n takes a
+    note (then Enter), q ends the session. Exit code 1: alarms stood at the end.
     """
+    import time
+
+    from pullwatch.commands.beside import finish, start_beside
     from pullwatch.errors import PullwatchError
+    from pullwatch.ready.outcome import taken_up
     from pullwatch.watching import run_watch
 
     plan = plan_of(setup)
+    root = root_of(sessions)
+    said = taken_up(root, plan.car.name, time.time_ns())
+    happened = [said] if said is not None else [{"event": "ready", "says": NOT_ASKED}]
     try:
-        stood = run_watch(plan, setup.resolve().parent, root_of(sessions), device)
+        stood = run_watch(plan, setup.resolve().parent, root, device, start_beside, happened)
     except PullwatchError as error:
         refuse(str(error))
+    finally:
+        finish()
     raise typer.Exit(Exit.STOOD if stood else Exit.FINE)

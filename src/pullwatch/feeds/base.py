@@ -26,6 +26,7 @@ import serial
 from pullwatch.batch import Kind
 from pullwatch.errors import PortError
 from pullwatch.feeds.ports import Device, Peer, list_ports, note, parse, resolve
+from pullwatch.feeds.written import Written
 from pullwatch.sinks import Health
 
 if sys.platform != "win32":
@@ -77,6 +78,14 @@ class Feed(Protocol):
     @property
     def name(self) -> str:
         """Its name in the setup file."""
+
+    @property
+    def port(self) -> str:
+        """The port as the setup file names it."""
+
+    @property
+    def written(self) -> Written:
+        """The ledger of what it wrote to its port."""
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -131,6 +140,7 @@ class Reopening(abc.ABC):
         self.name = name
         self.port = port
         self.notes = notes
+        self.written = Written()
         self._health = FeedHealth()
         self._intake: Intake | None = None
         self._task: asyncio.Task[None] | None = None

@@ -115,6 +115,7 @@ class BusDiagnostics(CanBusFeed):
                 health.last_error = f"{self.port}: a request could not be sent: {error}."
                 continue
             frame = packed(message)
+            self.written.note(self.intake.clock.now(), frame)
             health.bytes_written += len(frame)
             self._record(frame, self.intake.clock.now())
         health.tell(self._talk)

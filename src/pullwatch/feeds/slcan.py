@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import asyncio
 import re
-from collections import deque
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -42,8 +41,6 @@ BITRATES: Final[dict[int, bytes]] = {
 """Bit/s to the command that sets it (the published slcan commands S0 to S8)."""
 ANSWER_PATIENCE: Final = 0.1
 """Seconds an adapter is given to answer a command. Many never answer, so silence is no refusal."""
-KEPT_WRITES: Final = 1_000
-"""The ledger of written bytes keeps the last of them; `health.bytes_written` counts all."""
 STATUS_EVERY: Final = 1.0
 """Seconds from one question for the status flags to the next."""
 FLAGS: Final[dict[int, str]] = {
@@ -114,8 +111,6 @@ class SlcanFeed(StreamFeed):
         self._begin = OPEN_LISTEN_ONLY if listen_only else OPEN
         self._last = _OK
         self._answer: asyncio.Future[bytes] | None = None
-        self.written: deque[tuple[int, bytes]] = deque(maxlen=KEPT_WRITES)
-        """Every byte written to the adapter, with its session time in ns: the last KEPT_WRITES commands."""
 
     def _named(self, stream: Stream) -> str:
         commands = " ".join(command.decode().strip() for command in (CLOSE, self._rate, self._begin))
@@ -207,7 +202,7 @@ class SlcanFeed(StreamFeed):
             count = 0
         except OSError as error:
             raise PortError(self.port, f"the adapter takes no commands: {error.strerror or error}.") from error
-        self.written.append((self.intake.clock.now(), command[:count]))
+        self.written.note(self.intake.clock.now(), command[:count])
         self._health.bytes_written += count
         if count < len(command):
             raise PortError(

@@ -8,14 +8,17 @@ import time
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any, Final
 
-from pullwatch.clock import NS_PER_S
 from pullwatch.errors import ActError, PullwatchError
 from pullwatch.ready.engine import engine_items, moment, sweep_item
 from pullwatch.ready.items import Item, Outcome, verdict
+from pullwatch.ready.lamp import lamp_item
 from pullwatch.ready.listening import from_ports, from_session
 from pullwatch.ready.machine import machine_items, sound_items
+from pullwatch.ready.outcome import KEPT
 from pullwatch.ready.trial import refusal, trial_items, trials
 from pullwatch.recording.session import held, info, latest
+from pullwatch.setup.equipment import of
+from pullwatch.setup.equipment.lamp import LampSection
 from pullwatch.watching import send_act
 
 if TYPE_CHECKING:
@@ -29,8 +32,6 @@ LISTEN_S: Final = 1.5
 SWEEP_S: Final = 5.0
 SOUND_S: Final = 1.2
 """How long the signal sounds in a test: one burst of it."""
-KEPT: Final = "ready.json"
-"""Where the outcome stands, in the sessions folder, until the next session takes it up."""
 REMEMBER: Final = (
     "Readiness is not safety: pullwatch watches and tells, and does not replace the controller's own protections.",
     "A helper watches the screen, never the driver. Closed course or dyno.",
@@ -130,6 +131,21 @@ class Readiness:
         self._add(*trial_items(list(trials(self.plan))))
         self.tell("TEST: the signal for Lift sounds once.")
         self._add(*self._sounded())
+        section = of(self.plan.equipment, "lamp", LampSection)
+        if section is not None:
+            self._add(*self._flashed(section))
+
+    def _flashed(self, section: LampSection) -> list[Item]:
+        """Flash the lamp and ask whether it was seen; while somebody watches, the lamp is theirs."""
+        if self.live is not None:
+            return [Item("lamp", Outcome.CANNOT_TELL, "what watches holds it: slowly bright and dim means armed.")]
+        self.tell("TEST: the lamp flashes as for Lift.")
+        item = lamp_item(section)
+        if self.ask is None or item.outcome is not Outcome.FINE:
+            return [item]
+        if self.ask("Was it seen from where the driver sits? (y/n): ").strip().lower().startswith("y"):
+            return [item, Item("seen", Outcome.FINE, "a person says so.")]
+        return [item, Item("seen", Outcome.NOT_SO, "nobody saw it: another place, or a brighter lamp.")]
 
     def _sounded(self) -> list[Item]:
         """Sound the critical signal for a moment, and ask whether it was heard."""
@@ -176,21 +192,3 @@ class Readiness:
             (self.root / KEPT).write_text(json.dumps(fact), encoding="utf-8")
         except OSError as error:
             self.tell(f"The outcome could not be kept: {error.strerror}.")
-
-
-def taken_up(root: Path, car: str, wall: int, within: int = 12 * 3600 * NS_PER_S) -> dict[str, Any] | None:
-    """Return the last outcome of the checks for a car, once, if it is not too old (ns); None if there is none."""
-    path = root / KEPT
-    try:
-        fact = json.loads(path.read_text(encoding="utf-8"))
-        if fact["car"] != car or not 0 <= wall - int(fact["wall"]) <= within:
-            return None
-    except (OSError, ValueError, KeyError, TypeError):
-        return None
-    path.unlink(missing_ok=True)
-    return {
-        "event": "ready",
-        "says": f"{fact.get('says', '')}",
-        "items": fact.get("items", []),
-        "who": fact.get("who", ""),
-    }

@@ -6,6 +6,7 @@
     vigil       when silence means "gone": plain arithmetic on times given to it
     wire        the bytes between the two processes
     process     the program: `python -m pullwatch.sentinel`
+    trial       every signal once, for ears (`pullwatch sound-check`)
     link        the watching process's end: starts it, beats, passes alarms on, starts it again
 
 Nothing here is imported by this file: the program must start fast.

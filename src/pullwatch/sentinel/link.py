@@ -117,7 +117,7 @@ class SentinelLink:
     def beat(self) -> None:
         """Say that the path's loop goes round. Call as often as you like: it writes each 25 ms at most.
 
-        From the first call on, 150 ms without another are "monitor gone": begin when the loop has begun, not before.
+        From the first call on, 175 ms without another are "monitor gone": begin when the loop has begun, not before.
         """
         now = time.monotonic_ns()
         if now < self._next_beat:
@@ -191,7 +191,7 @@ class SentinelLink:
         os.set_blocking(hear_write, False)
         # -P: a file in the folder we were started in must not be taken for a module.
         command = [sys.executable, "-P", "-m", "pullwatch.sentinel", "--hear", str(hear_read)]
-        command += ["--report", str(self._report_write), *self._settings]
+        command += ["--report", str(self._report_write), "--parent", str(os.getpid()), *self._settings]
         try:
             self._process = subprocess.Popen(  # noqa: S603 - our own program, no shell
                 command,

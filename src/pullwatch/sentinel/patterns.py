@@ -78,6 +78,15 @@ SCORES: Final[Mapping[Signal, tuple[tuple[Tone, ...], int, float]]] = {
 }
 
 
+WORDS: Final[Mapping[Signal, str]] = {
+    Signal.CRITICAL: "five quick pulses, three and two, again and again: lift, smoothly and straight",
+    Signal.CAUTION: "three slower, lower pulses: something to look at",
+    Signal.NOTE: "two long low pulses: something to know",
+    Signal.GONE: "one long falling pair of tones, half as strong: nobody is watching any more",
+}
+"""What each signal sounds like, and what it means."""
+
+
 def one_period(frequency: int, level: float) -> array[int]:
     """Return one period of the tone: shape (RATE / frequency,), peak `level` times FULL_SCALE.
 

@@ -50,7 +50,10 @@ GONE_WORDS: Final = "Nothing is being watched now. Lift smoothly; start pullwatc
 
 
 class Options(NamedTuple):
-    """What the command line says. `hear` and `report` are file descriptors, `gone_for` is seconds."""
+    """What the command line says. `hear` and `report` are file descriptors, `gone_for` is seconds.
+
+    `parent` is the number of the watching process (0: not looked at).
+    """
 
     hear: int
     report: int
@@ -59,6 +62,7 @@ class Options(NamedTuple):
     gone_for: float = 60.0
     lock: str = ""
     log: str = ""
+    parent: int = 0
 
 
 def read_options(argv: Sequence[str]) -> Options:
@@ -81,6 +85,7 @@ def read_options(argv: Sequence[str]) -> Options:
         float(given.get("gone_for", "60")),
         given.get("lock", ""),
         given.get("log", ""),
+        int(given.get("parent", "0")),
     )
 
 
@@ -265,8 +270,8 @@ class Sentinel:
             self.voice.answer(answers)
 
     def pipe_closed(self) -> None:
-        """Take the end of the pipe: with goodbye all is well, without nobody watches any more."""
-        if self.bye:
+        """Take the end of the pipe, or of the process: with goodbye all is well, without nobody watches any more."""
+        if self.bye or self.ended:
             return
         self.ended = True
         found = self.vigil.ended()
@@ -279,6 +284,10 @@ class Sentinel:
 
     def look(self, *, heard: bool) -> None:
         """Look at the clocks, and at everything that other threads have left here."""
+        # A child that the watching process forked keeps the pipe open when that process dies. What it said last is
+        # taken first: only with nothing left in the pipe is this the end.
+        if not heard and self.options.parent and os.getppid() != self.options.parent:
+            self.pipe_closed()
         mono = time.monotonic_ns()
         for found in self.vigil.look(steady_ns(), mono, heard=heard):
             self.found(found)

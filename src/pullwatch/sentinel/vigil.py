@@ -13,8 +13,10 @@ from typing import Final, NamedTuple
 
 from pullwatch.clock import NS_PER_MS, NS_PER_S
 
-GONE_AFTER: Final = 150 * NS_PER_MS
-"""This much silence is "gone"."""
+GONE_AFTER: Final = 175 * NS_PER_MS
+"""This much silence is "gone": late enough that a loop late by load, or by a port that drops out, stays below it (72
+simulated hours with up to 158 ms between two heartbeats in the tests), early enough for a sentinel late by load itself
+to tell within 250 ms."""
 ATTENTION: Final = 40 * NS_PER_MS
 """The most that one look may add to the silence."""
 LOOK_EVERY: Final = 25 * NS_PER_MS

@@ -144,6 +144,10 @@ class EquipmentSection(Section):
         """Yield what is wrong with it beside the rest of the setup: the key, what is wrong, what to do."""
         yield from ()
 
+    def wary(self, plan: Plan) -> Iterator[str]:  # noqa: ARG002 - for those that look at it
+        """Yield what to be wary of, in sentences: `check` tells it."""
+        yield from ()
+
 
 SECTIONS = ("car", "profile", "protection", "feed", "channel", "derived", "catalogue", "limit", "rule")
 """Every section there is, in the order in which a file usually has them."""

@@ -23,6 +23,8 @@ _EVENTS = {
     "out-of-service": Event.TAKE_OUT,
     "in-service": Event.PUT_BACK,
 }
+SLEPT = "monitor slept"
+"""The rule whose alarm is raised by the act "slept": the watcher noticed that it had not watched for a while."""
 _NAMED = frozenset({Event.SHELVE, Event.UNSHELVE, Event.TAKE_OUT, Event.PUT_BACK})
 """Acts that are meant for one rule by name and never for all: nobody hides everything with one key."""
 
@@ -52,6 +54,8 @@ def read_acts(records: Iterable[Record], rules: Mapping[str, Rule]) -> list[Act]
     for record in records:
         if record.kind is Kind.ACT:
             said = _object(record.data)
+            if said.get("act") == "slept" and SLEPT in rules:
+                acts.append(Act(record.t, Event.RAISE, (rules[SLEPT].number,)))
             event = _EVENTS.get(str(said.get("act")))
             if event is None:
                 continue

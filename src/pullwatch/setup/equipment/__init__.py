@@ -20,7 +20,10 @@ if TYPE_CHECKING:
 _MODULES: Final[Mapping[str, str]] = {
     # section: module:Class
     "recording": "recording:RecordingSection",
+    "sound": "sound:SoundSection",
     "broker": "broker:BrokerSection",
+    "lamp": "lamp:LampSection",
+    "switch": "switches:SwitchSection",
     "review": "review:ReviewSection",
 }
 _SectionT = TypeVar("_SectionT", bound=EquipmentSection)
