@@ -37,6 +37,7 @@ LEAD_S: Final = 6.0
 KEY_ON_S: Final = 0.5
 """Scenario second at which the watcher is started: the key is on, the engine stands."""
 PATIENCE_S: Final = 60.0
+ACT_PATIENCE_S: Final = 4.0
 GONE_WORDS: Final = "monitor gone"
 BARE_RULE: Final = {
     "name": "bare rule",
@@ -223,10 +224,7 @@ class _Demo:
         second = self._watcher(stack, setup)
         self._wait_until(kill_at + 4.0, second)
         for act in ("acknowledge", "reset"):
-            try:
-                self._tell(send_act(self._root, {"act": act, "rule": None, "who": "demo"}))
-            except ActError as error:
-                self._outcomes.append((False, f"{act} was taken: {error}"))
+            self._act(act)
         self._wait_until(next(stage["from_s"] for stage in story["stages"] if stage["name"] == "key off"), second)
         self._tell("the evening ends")
         second.process.send_signal(signal.SIGINT)
@@ -234,6 +232,19 @@ class _Demo:
             second.process.wait(10.0)
         except subprocess.TimeoutExpired:
             self._outcomes.append((False, "the watcher ended when asked to"))
+
+    def _act(self, act: str) -> None:
+        """Hand an act to the watcher. On a busy machine it may be armed late: it is asked again for a while."""
+        until = time.monotonic() + ACT_PATIENCE_S
+        while True:
+            try:
+                self._tell(send_act(self._root, {"act": act, "rule": None, "who": "demo"}))
+            except ActError as error:
+                if time.monotonic() < until:
+                    time.sleep(0.2)
+                    continue
+                self._outcomes.append((False, f"{act} was taken: {error}"))
+            return
 
     def _watcher(self, stack: ExitStack, setup: Path) -> _Program:
         return _Program(

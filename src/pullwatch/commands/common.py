@@ -51,7 +51,7 @@ def find_session(name: str, sessions: Path | None) -> Path:
         return Path(name)
     root = root_of(sessions)
     if name == "last":
-        found = latest(root)
+        found = latest(root) or latest(root, imports=True)
         if found is None:
             raise NotASession(root, "holds no session yet.", "Record one with: pullwatch watch SETUP")
         return found
@@ -61,6 +61,18 @@ def find_session(name: str, sessions: Path | None) -> Path:
     raise NotASession(
         name, f"is no folder here and no session in {root}{nearest(name, names)}.", "List them with: pullwatch sessions"
     )
+
+
+def session_or_log(name: str, sessions: Path | None) -> Path:
+    """Find a session, or the one that a log file was imported to; one that never was is imported first, with questions.
+
+    Raises PullwatchError in words.
+    """
+    if not Path(name).is_file():
+        return find_session(name, sessions)
+    from pullwatch.exchange.importing import Wishes, session_of
+
+    return session_of(Path(name), root_of(sessions), Wishes(ask=input if sys.stdin.isatty() else None))
 
 
 def plan_of(setup: Path) -> Plan:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final, TypeAlias
 
+from pullwatch.errors import PortError
 from pullwatch.feeds.options import CanOptions, DiagnosticsOptions, NmeaOptions, SerialLineOptions, SerialPacketOptions
 
 if TYPE_CHECKING:
@@ -41,12 +42,18 @@ def _diagnostics(options: Options, number: int, base_folder: Path) -> Feed:
     return diagnostics.build(options, number, base_folder)
 
 
+def _table(options: Options, number: int, base_folder: Path) -> Feed:  # noqa: ARG001 - every kind is built alike
+    what = "is a log that was taken in: there is nothing to watch in it."
+    raise PortError(options.port, what, "Read its recording: pullwatch replay, pullwatch alarms.")
+
+
 BUILDERS: Final[dict[str, Builder]] = {
     "can": _can,
     "diagnostics": _diagnostics,
     "nmea": _serial,
     "serial-line": _serial,
     "serial-packet": _serial,
+    "table": _table,
 }
 """By the kinds of `options.OPTIONS`."""
 

@@ -77,7 +77,7 @@ def answer(reviewed: Reviewed) -> Answer:
             row["power_kw"] = power
         data.append(row)
     if not data:
-        return Answer(QUESTION, tuple(refusals), {}, refused=refusals[0] if refusals else "there is no run.")
+        return Answer(QUESTION, tuple(refusals[1:]), {}, refused=refusals[0] if refusals else "there is no run.")
     lines += _between(altitudes)
     lines += _corrections(data[-1], reviewed)
     lines += [f"cannot tell for {why}" for why in refusals]

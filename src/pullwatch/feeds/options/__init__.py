@@ -14,6 +14,7 @@ from pullwatch.feeds.options.diagnostics import DiagnosticsOptions
 from pullwatch.feeds.options.line import LineField, Readiness, SerialLineOptions
 from pullwatch.feeds.options.nmea import NmeaOptions
 from pullwatch.feeds.options.packet import PacketField, SerialPacketOptions
+from pullwatch.feeds.options.table import TableField, TableOptions
 
 __all__ = [
     "OPTIONS",
@@ -26,6 +27,8 @@ __all__ = [
     "Readiness",
     "SerialLineOptions",
     "SerialPacketOptions",
+    "TableField",
+    "TableOptions",
 ]
 
 OPTIONS: Final[dict[str, type[Options]]] = {
@@ -34,4 +37,5 @@ OPTIONS: Final[dict[str, type[Options]]] = {
     "nmea": NmeaOptions,
     "serial-line": SerialLineOptions,
     "serial-packet": SerialPacketOptions,
+    "table": TableOptions,
 }

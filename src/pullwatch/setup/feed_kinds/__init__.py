@@ -50,8 +50,21 @@ def _packet(_: str) -> KindOfFeed:
     return PacketKind()
 
 
+def _table(_: str) -> KindOfFeed:
+    from pullwatch.setup.feed_kinds.table import TableKind  # noqa: PLC0415 - same
+
+    return TableKind()
+
+
 KINDS: Final[Mapping[str, KindOfFeed]] = Lazily(
-    {"can": _can, "diagnostics": _diagnostics, "nmea": _nmea, "serial-line": _line, "serial-packet": _packet}
+    {
+        "can": _can,
+        "diagnostics": _diagnostics,
+        "nmea": _nmea,
+        "serial-line": _line,
+        "serial-packet": _packet,
+        "table": _table,
+    }
 )
 """By the kinds of `feeds.options.OPTIONS`."""
 

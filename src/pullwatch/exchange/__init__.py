@@ -1,0 +1,1 @@
+"""Taking in the logs other programs wrote, and giving ours out in open formats."""
