@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from tests.live_session import LiveSession
@@ -159,3 +159,23 @@ def test_a_monitor_that_stopped_judging_is_gone(session: LiveSession, monkeypatc
     assert picture is not None
     assert (picture.live, picture.gone) == (False, False)
     assert "the test is over" in picture.ended
+
+
+@pytest.mark.parametrize(
+    ("start", "says"),
+    [
+        ({"imported": {"file": "lastnight.csv"}}, "imported from lastnight.csv"),
+        ({"redecoded": {"of": "an evening"}}, "an evening, read again"),
+        ({}, ""),
+    ],
+)
+def test_what_was_not_watched_says_what_it_was_made_from(tmp_path: Path, start: dict[str, Any], says: str) -> None:
+    """An import and a second reading can be told from what was watched."""
+    live = LiveSession(tmp_path / "made", start=start)
+    live.drive(0.2, **HEALTHY)
+    mirror = Mirror(live.folder)
+    mirror.poll()
+    picture = mirror.picture()
+    live.close()
+    assert picture is not None
+    assert picture.origin == says

@@ -16,7 +16,7 @@ import numpy as np
 
 from pullwatch.clock import NS_PER_S
 from pullwatch.columns import to_columns
-from pullwatch.replaying import plan_of, replayed
+from pullwatch.replaying import plan_of, reading_of, replayed
 from pullwatch.watchdog.alarms import ACTIVE, Event, Priority
 from pullwatch.watchdog.conditions import Comparison
 
@@ -200,5 +200,5 @@ def lines(record: AlarmRecord, plan: Plan) -> Iterator[str]:
 
 def print_record(session: Session) -> None:
     """Print the record of a session's alarms. Raises SessionError."""
-    for line in lines(alarm_record(session), plan_of(session)):
+    for line in (*reading_of(session), *lines(alarm_record(session), plan_of(session))):
         print(line)

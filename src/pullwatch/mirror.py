@@ -22,13 +22,14 @@ from pullwatch.columns import WHY_WORDS, Why
 from pullwatch.errors import SessionError
 from pullwatch.nearness import near_of
 from pullwatch.recording.follower import Follower
+from pullwatch.recording.session import imported_from
 from pullwatch.setup import Plan
 from pullwatch.station import Path
 from pullwatch.watchdog.alarms import QUIET, Priority, State
 from pullwatch.watchdog.conditions import Comparison, Verdict
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Mapping
     from pathlib import Path as FilePath
 
     from pullwatch.batch import Batch, Record
@@ -187,8 +188,11 @@ class Mirror:
             taken = True
             if self.plan is None:
                 self._begin()
+            reading = self._follower
             for block in blocks:
                 self._take(block)
+                if self._follower is not reading:  # it is read anew: these blocks come again, in their place
+                    break
         return taken
 
     def _begin(self) -> None:
@@ -290,7 +294,7 @@ class Mirror:
             live=live,
             gone=live and (age is None or age > GONE_AFTER),
             ended="" if ended is None else ended.reason,
-            origin=str(start.get("origin", {}).get("says", "")) if isinstance(start.get("origin"), dict) else "",
+            origin=origin_of(start),
             alarms=tuple(self._alarms()),
             margins=tuple(margins_of(plan, self.path.watchdog.readings())),
             channels=tuple(self._channels(now)),
@@ -354,6 +358,14 @@ class Mirror:
                 age,
                 fresh,
             )
+
+
+def origin_of(start: Mapping[str, Any]) -> str:
+    """Return in words what a session was made from, by its start record; empty if it was watched."""
+    if imported := imported_from(start):
+        return f"imported from {imported}"
+    made = start.get("redecoded")
+    return f"{made.get('of', 'another session')}, read again" if isinstance(made, dict) else ""
 
 
 @dataclass(slots=True)

@@ -16,17 +16,36 @@ app = typer.Typer()
 def replay(
     session: SessionName,
     sessions: Root = None,
-    speed: Annotated[str, typer.Option(help="Times real time (1, 10, 0.5, …), or 'max'.")] = "max",
+    speed: Annotated[
+        str, typer.Option(metavar="TIMES", help="Times real time (1, 10, 0.5, …), or 'max': as fast as possible.")
+    ] = "max",
     verify: Annotated[
         bool, typer.Option("--verify", help="Compare the recorded alarms with those computed again, to the nanosecond.")
     ] = False,
+    since: Annotated[
+        str, typer.Option("--from", metavar="MOMENT", help="A mark's text, 12.5s, +1:02.5, or 21:04:10.")
+    ] = "",
+    until: Annotated[str, typer.Option("--until", metavar="MOMENT", help="The same.")] = "",
+    skip_silence: Annotated[
+        str, typer.Option(metavar="LENGTH", help="Play no silence longer than this: 2s, 500ms.")
+    ] = "",
+    step: Annotated[
+        bool,
+        typer.Option("--step", help="The next thing told for each Enter (or line read); 5s: so much time; q: end."),
+    ] = False,
+    sound: Annotated[
+        bool, typer.Option("--sound", help="Sound its alarms too, announced as a replay; without it it is silent.")
+    ] = False,
+    device: Annotated[
+        str, typer.Option(help="For --sound: 'default', 'null' (silent), or a part of a device's name.")
+    ] = "default",
 ) -> None:
-    """Put a recording through the very same path again and print what it tells.
+    """Put a recording through the very same path again and print what it tells. Every line says REPLAY.
 
     Exit code 1: alarms stood at the end, or with --verify: the computed alarms differ from the recorded ones.
     """
     from pullwatch.errors import PullwatchError
-    from pullwatch.replaying import run_replay
+    from pullwatch.replaying import How, run_replay
 
     try:
         factor = None if speed == "max" else float(speed)
@@ -34,8 +53,13 @@ def replay(
         factor = -1.0
     if factor is not None and not 0.0 < factor <= 100_000.0:
         refuse(f"--speed {speed}: a number above 0 is expected (1 is real time), or 'max'.")
+    if sound and (factor is None or step or verify):
+        refuse("--sound needs time to be heard in: give a --speed such as 1, and neither --step nor --verify.")
+    if step and verify:
+        refuse("--step shows what is told one by one, --verify compares and shows nothing: take one of them.")
+    how = How(factor, verify, since, until, skip_silence, step, device if sound else "")
     try:
-        same = run_replay(find_session(session, sessions), factor, verify=verify)
+        same = run_replay(find_session(session, sessions), how)
     except PullwatchError as error:
         refuse(str(error))
     raise typer.Exit(Exit.FINE if same else Exit.STOOD)

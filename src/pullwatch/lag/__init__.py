@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING
 
 from pullwatch.lag.session import measure
 from pullwatch.lag.words import lines
+from pullwatch.replaying import reading_of
 
 if TYPE_CHECKING:
     from pullwatch.recording.reader import Session
@@ -28,6 +29,6 @@ if TYPE_CHECKING:
 def print_lag(session: Session) -> bool:
     """Print the delay of every lambda sensor of a session; return whether any could be told. Raises SessionError."""
     found = measure(session)
-    for line in lines(found):
+    for line in (*reading_of(session), *lines(found)):
         print(line)
     return any(measured.lag.delay is not None for measured in found)
