@@ -24,6 +24,9 @@ from pullwatch.errors import ActError, PullwatchError
 from pullwatch.recording.reader import Session
 from pullwatch.recording.session import list_sessions
 from pullwatch.replaying import describe, plan_of, replayed, verify
+from pullwatch.reviewing.gather import gather
+from pullwatch.reviewing.reading import reviewed
+from pullwatch.reviewing.telling import told
 from pullwatch.setup import Plan
 from pullwatch.watchdog.alarms import Event, Priority
 from pullwatch.watching import send_act
@@ -39,6 +42,9 @@ KEY_ON_S: Final = 0.5
 PATIENCE_S: Final = 60.0
 ACT_PATIENCE_S: Final = 4.0
 GONE_WORDS: Final = "monitor gone"
+ANSWERS_TOLD: Final = ("lean", "boost", "launch")
+ASKED_DUTY: Final = 36.0
+"""% of wastegate duty that the owner asks about: one step beyond the highest that was driven."""
 BARE_RULE: Final = {
     "name": "bare rule",
     "while_": "manifold_pressure > barometric_pressure + 20 kPa",
@@ -156,6 +162,7 @@ class _Demo:
             self._verify(session)
         self._judge(story, sessions)
         self._bare(story, sessions)
+        self._answers(sessions)
         print("\nDid the evening go as its scenario says?")
         for good, words in self._outcomes:
             print(f"  {'yes' if good else 'NO ':<4} {words}")
@@ -317,6 +324,16 @@ class _Demo:
             (not false, "no critical alarm that the scenario does not explain" + "".join(f"; {x}" for x in false))
         )
         self._outcomes.append((stood, "after the restart the latched alarm still stood"))
+
+    def _answers(self, sessions: list[Session]) -> None:
+        """Tell three answers from the first recording: a cause, an interval, and one that cannot be told."""
+        if not sessions:
+            return
+        print("\nThree of the questions between two runs, answered from that recording:")
+        table = gather(sessions[0])
+        for line in told(reviewed(table, duty=ASKED_DUTY), ANSWERS_TOLD):
+            print(f"  {line}" if line else "")
+        self._outcomes.append((bool(table.series), "the recording was reviewed"))
 
     def _bare(self, story: Mapping[str, Any], sessions: list[Session]) -> None:
         """Put the first recording under the rule many would write first, and say how it would have done."""

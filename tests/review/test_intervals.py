@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from pullwatch.review.intervals import Interval, beyond, difference, line, mean, student
+from pullwatch.review.intervals import Interval, beyond, chi_square, contradicts, difference, line, mean, student
 
 
 @pytest.mark.parametrize("freedom", [1, 2, 3, 4.5, 7, 12, 30, 99, 1_000, 100_000])
@@ -68,3 +68,15 @@ def test_intervals_are_widened_compared_and_written() -> None:
     assert not one.apart(Interval(8.0, 6.0, 9.0))
     assert one.apart(Interval(8.0, 6.1, 9.0))
     assert one.text(1, "%") == "3.0 (0.0 to 6.0) %"
+
+
+def test_chi_square_is_scipys_within_what_it_says() -> None:
+    """The cube-root approximation, and what contradicts a usual scatter."""
+    for freedom in (1, 2, 3, 8, 20):
+        assert chi_square(freedom, 2.326348) == pytest.approx(stats.chi2.ppf(0.99, freedom), rel=0.02)
+    for freedom in (4, 6, 12):
+        for z, share in ((1.96, 0.975), (-1.96, 0.025)):
+            assert chi_square(freedom, z) == pytest.approx(stats.chi2.ppf(share, freedom), rel=0.08)
+    assert contradicts(6.7, 1, 1.0)
+    assert not contradicts(6.5, 1, 1.0)
+    assert not contradicts(100.0, 0, 1.0)

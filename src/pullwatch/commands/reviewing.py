@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from pullwatch.commands.common import Root, SessionName, find_session, refuse
+from pullwatch.commands.common import Root, SessionName, find_session, refuse, session_or_log
 
 if TYPE_CHECKING:
     from pullwatch.logbook import Logbook
@@ -67,7 +67,21 @@ def review(
     answer: Annotated[
         list[str] | None, typer.Option("--answer", metavar="NAME", help="Only this answer, or 'card'; may be repeated.")
     ] = None,
+    duty: Annotated[
+        float | None, typer.Option(min=0.0, max=100.0, metavar="PERCENT", help="What boost would this duty give?")
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="For machines.")] = False,
+    html: Annotated[
+        Path | None,
+        typer.Option("--html", metavar="FILE", help="Write a report: one file for a browser, a phone or the printer."),
+    ] = None,
+    csv: Annotated[
+        Path | None,
+        typer.Option("--csv", metavar="FILE", help="Write only the list of lean and rich cells, worst first, as CSV."),
+    ] = None,
+    private: Annotated[
+        bool, typer.Option("--private", help="With positions and street speeds, in --html and --json.")
+    ] = False,
     logbook: BookFile = None,
 ) -> None:
     """Answer the questions between two runs, each with an interval or why it cannot tell.
@@ -78,8 +92,13 @@ def review(
     from pullwatch.reviewing.printing import print_review
 
     try:
-        folders = [find_session(name, sessions) for name in session or ["last"]]
-        print_review(folders, logbook, answer or [], last, as_json=as_json)
+        folders = [session_or_log(name, sessions) for name in session or ["last"]]
+        if csv is not None:
+            from pullwatch.reviewing.csv_file import write_csv
+
+            print(write_csv(folders, logbook, csv))
+            return
+        print_review(folders, logbook, answer or [], last, as_json=as_json, duty=duty, html=html, private=private)
     except PullwatchError as error:
         refuse(str(error))
 

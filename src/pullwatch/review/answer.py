@@ -35,6 +35,7 @@ class Reviewed:
     """One session for answers: its table, its runs, their cards (with the margins) in the same order.
 
     `given` is what the owner wrote down of this car; `before` are other sessions given with it, in order of time.
+    `answered` is what was answered already, by name, for the one that tells what is open.
     """
 
     table: Table
@@ -42,3 +43,6 @@ class Reviewed:
     cards: tuple[Card, ...]
     given: Given = NOTHING
     before: tuple[Reviewed, ...] = ()
+    duty: float | None = None
+    """Wastegate duty, %, that the owner asks about; None: asks about none."""
+    answered: Mapping[str, Answer] = field(default_factory=dict)

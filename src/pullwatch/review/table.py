@@ -178,16 +178,15 @@ class Series:
         t = self.t[first:last]
         until = np.minimum(np.append(t[1:], end), t + self.channel.stale_after)
         good = self.why[first:last] == 0
-        spans: list[Span] = []
-        for a, b in zip(t[good].tolist(), until[good].tolist(), strict=True):
-            start, stop = max(a, begin), min(b, end)
-            if start >= stop:
-                continue
-            if spans and spans[-1].end == start:
-                spans[-1] = Span(spans[-1].begin, stop)
-            else:
-                spans.append(Span(start, stop))
-        return spans
+        starts, stops = np.maximum(t[good], begin), np.minimum(until[good], end)
+        some = starts < stops
+        starts, stops = starts[some], stops[some]
+        if not len(starts):
+            return []
+        apart = np.flatnonzero(starts[1:] != stops[:-1])
+        begins = starts[np.append(0, apart + 1)].tolist()
+        ends = stops[np.append(apart, len(stops) - 1)].tolist()
+        return [Span(a, b) for a, b in zip(begins, ends, strict=True)]
 
     def unknown(self, begin: int, end: int) -> list[Span]:
         """Return the spans of [begin, end) in which nothing is known."""
@@ -256,6 +255,8 @@ class CarFacts:
     cylinders: int | None = None
     displacement_cc: float | None = None
     mass_kg: float | None = None
+    bore_mm: float | None = None
+    intake_valve_mm: float | None = None
 
 
 _NO_RULES: Final = RuleSet((), ())

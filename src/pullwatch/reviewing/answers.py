@@ -18,8 +18,16 @@ if TYPE_CHECKING:
 _MODULES: Final[Mapping[str, str]] = {
     # what `--answer` calls it: module of pullwatch.review
     "runs": "runs_answer",
+    "order": "order_answer",
+    "lean": "lean_answer",
+    "boost": "boost_answer",
+    "launch": "launch_answer",
+    "knock": "knock_answer",
+    "power": "power_answer",
+    "oil": "oil_answer",
     "margins": "margins_answer",
     "air": "air_answer",
+    "open": "open_answer",  # the last: it is given what the others answered
 }
 
 

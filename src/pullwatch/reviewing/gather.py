@@ -24,7 +24,7 @@ from pullwatch.setup.plan import limit_names
 from pullwatch.watchdog.conditions import Comparison
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Mapping, Sequence
 
     from pullwatch.batch import Record
     from pullwatch.columns import Columns
@@ -63,9 +63,9 @@ class Retiming:
     def apply(self, columns: Columns, records: Sequence[Record]) -> Columns:
         """Return the columns of one step with the samples of these feeds put apart; times stay strictly increasing."""
         reads = {
-            feed: [
-                (record.t, len(record.data)) for record in records if record.feed == feed and record.kind is Kind.DATA
-            ]
+            feed: np.array(
+                [(one.t, len(one.data)) for one in records if one.feed == feed and one.kind is Kind.DATA], np.int64
+            ).reshape(-1, 2)
             for feed in self._per_byte
         }
         out = dict(columns)
@@ -73,8 +73,8 @@ class Retiming:
             column = columns.get(channel)
             if column is None or not len(column):
                 continue
-            if reads[feed]:
-                begins, lengths = np.array(reads[feed], np.int64).T
+            if len(reads[feed]):
+                begins, lengths = reads[feed].T
                 place = np.maximum(np.searchsorted(begins, column.t, side="right") - 1, 0)
                 left = lengths[place] - 1 - (column.t - begins[place])
                 early = np.maximum(left, 0) * self._per_byte[feed]
@@ -163,6 +163,10 @@ class Gathering:
         curves, _ = limit_names(plan.limits, {channel.name: channel for channel in plan.channels})
         car = plan.car
         said = of(plan.equipment, "review", ReviewSection) or ReviewSection()
+        facts = CarFacts(
+            car.name, car.fuel, car.air_fuel_scale, car.cylinders, car.displacement_cc, car.mass_kg,
+            said.bore_mm, said.intake_valve_mm,
+        )  # fmt: skip
         made = Table(
             series={one.name: Series(one, columns.get(one.number, none)) for one in plan.channels},
             begin=self._begin,
@@ -173,7 +177,7 @@ class Gathering:
             changes=tuple(self._changes),
             marks=tuple(self._marks),
             events=tuple(self._events),
-            car=CarFacts(car.name, car.fuel, car.air_fuel_scale, car.cylinders, car.displacement_cc, car.mass_kg),
+            car=facts,
             profile=plan.profile,
             limits=curves,
             protection=plan.protection,
@@ -211,10 +215,15 @@ def accuracies(plan: Plan, said: ReviewSection) -> dict[str, Accuracy]:
     return usual | said.accuracies(channels)
 
 
-def gather(session: Session) -> Table:
-    """Return a recorded session as a table, up to its last commit. Raises SessionError."""
+def gather(session: Session, read: Callable[[int], None] | None = None) -> Table:
+    """Return a recorded session as a table, up to its last commit. Raises SessionError.
+
+    `read` is told up to which session ns it was read.
+    """
     plan = plan_of(session)
     gathering = Gathering(plan, session.folder.name, session.wall(0))
     for step in replayed(plan, session.blocks(join_ns=AT_ONCE)):
         gathering.take(step)
+        if read is not None:
+            read(gathering.now)
     return gathering.table(live=session.ending.status == "being recorded", notes=session.notes)

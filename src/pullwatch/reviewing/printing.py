@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 import time
 from contextlib import suppress
 from typing import TYPE_CHECKING
@@ -10,13 +11,17 @@ from typing import TYPE_CHECKING
 from pullwatch.annunciators.console import session_time
 from pullwatch.errors import LogbookError, SessionError, nearest
 from pullwatch.recording.reader import Session
+from pullwatch.replaying import plan_of
 from pullwatch.review.runs import runs
 from pullwatch.reviewing.answers import ANSWERS
 from pullwatch.reviewing.between import Side, between
+from pullwatch.reviewing.facts import facts
 from pullwatch.reviewing.follow import EVERY_S, NICE, follow
 from pullwatch.reviewing.gather import gather
 from pullwatch.reviewing.matching import match
+from pullwatch.reviewing.progress import Progress
 from pullwatch.reviewing.reading import given_of, review, reviewed
+from pullwatch.reviewing.report import write
 from pullwatch.reviewing.telling import as_json as json_text
 from pullwatch.reviewing.telling import card_lines, told
 
@@ -53,24 +58,43 @@ def follow_cards(folder: Path, logbook: Path | None) -> None:
 
 
 def print_review(
-    folders: Sequence[Path], logbook: Path | None, chosen: Sequence[str], last: int | None, *, as_json: bool
+    folders: Sequence[Path],
+    logbook: Path | None,
+    chosen: Sequence[str],
+    last: int | None,
+    *,
+    as_json: bool,
+    duty: float | None = None,
+    html: Path | None = None,
+    private: bool = False,
 ) -> None:
-    """Print the review of sessions. Raises SessionError, LogbookError."""
+    """Print the review of sessions, or write it to `html`. Raises SessionError, LogbookError."""
     known = ["card", *ANSWERS]
     for name in chosen:
         if name not in known:
             raise SessionError(
                 "--answer", f'"{name}" is no answer{nearest(name, known)}.', f"There are {', '.join(known)}."
             )
-    sessions = review(folders, logbook)
+    progress = Progress(lines=not as_json)
+    try:
+        sessions = review(folders, logbook, duty, progress)
+        if not as_json and html is None:
+            told_ = [list(told(one, chosen, last, progress.stage)) for one in sessions]
+        else:
+            plans = {folder.name: plan_of(Session(folder)) for folder in folders}
+            found = [
+                facts(one, chosen, last, plans.get(one.table.session), private=private, say=progress.stage)
+                for one in sessions
+            ]
+    finally:
+        progress.close()
+    if html is not None:
+        write(found, html)
+        print(html, file=sys.stderr if as_json else sys.stdout)
     if as_json:
-        print(json_text(sessions, chosen, last))
-        return
-    for place, one in enumerate(sessions):
-        if place:
-            print()
-        for line in told(one, chosen, last):
-            print(line)
+        print(json_text(found))
+    elif html is None:
+        print("\n\n".join("\n".join(lines) for lines in told_))
 
 
 def named_run(text: str) -> tuple[str, int]:

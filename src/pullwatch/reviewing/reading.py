@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
     from pullwatch.review.given import Given
     from pullwatch.review.table import Table
+    from pullwatch.reviewing.progress import Progress
 
 
 def given_of(logbook: Path | None, car: str) -> Given:
@@ -40,21 +41,31 @@ def missing(logbook: Path | None) -> tuple[str, ...]:
     return () if logbook is None or logbook.exists() else (f"there is no logbook {logbook} yet: nothing of it is used",)
 
 
-def reviewed(table: Table, given: Given = NOTHING, before: Sequence[Reviewed] = ()) -> Reviewed:
-    """Return a table reviewed: its runs with the owner's corrections, and the card of each."""
+def reviewed(
+    table: Table, given: Given = NOTHING, before: Sequence[Reviewed] = (), duty: float | None = None
+) -> Reviewed:
+    """Return a table reviewed: its runs with the owner's corrections, and the card of each. `duty`: asked about, %."""
     found = runs(table, given.corrections)
     cards: list[Card] = []
     for run in found.runs:
         cards.append(card(table, run, cards))
-    return Reviewed(table, found, tuple(cards), given, tuple(before))
+    return Reviewed(table, found, tuple(cards), given, tuple(before), duty)
 
 
-def review(folders: Sequence[Path], logbook: Path | None = None) -> list[Reviewed]:
+def review(
+    folders: Sequence[Path], logbook: Path | None = None, duty: float | None = None, progress: Progress | None = None
+) -> list[Reviewed]:
     """Read and review sessions in order of time; each is given those before it. Raises SessionError, LogbookError."""
-    tables = [gather(Session(folder)) for folder in folders]
+    tables = []
+    for folder in folders:
+        if progress is not None:
+            progress.session = folder.name
+        tables.append(gather(Session(folder), None if progress is None else progress.read))
     tables.sort(key=lambda table: (table.wall is None, table.wall or 0, table.session))
     done: list[Reviewed] = []
     for read in tables:
         table = replace(read, notes=(*read.notes, *missing(logbook)))
-        done.append(reviewed(table, given_of(logbook, table.car.name), done))
+        if progress is not None:
+            progress.stage(f"finding runs: {table.session}")
+        done.append(reviewed(table, given_of(logbook, table.car.name), done, duty))
     return done

@@ -7,20 +7,15 @@ import textwrap
 from typing import TYPE_CHECKING, Any, Final
 
 from pullwatch.annunciators.console import session_time
-from pullwatch.review.runs_answer import plain
-from pullwatch.reviewing.answers import ANSWERS
+from pullwatch.reviewing.facts import DECISION, answers
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
 
-    from pullwatch.review.answer import Answer, Reviewed
+    from pullwatch.review.answer import Reviewed
     from pullwatch.review.card import Card
 
 WIDTH: Final = 110
-DECISION: Final = (
-    "What was measured is told here, not whether to drive: the decision stays with the owner. "
-    "What was blind or not known was not seen."
-)
 JSON_VERSION: Final = 1
 
 
@@ -30,7 +25,12 @@ def card_lines(card: Card, *, at: str = "") -> list[str]:
     return [f"{first}{f', {at}' if at else ''}", *(f"  {line}" for line in rest)]
 
 
-def told(reviewed: Reviewed, chosen: Sequence[str] = (), last: int | None = None) -> Iterator[str]:
+def told(
+    reviewed: Reviewed,
+    chosen: Sequence[str] = (),
+    last: int | None = None,
+    say: Callable[[str], None] | None = None,
+) -> Iterator[str]:
     """Yield a session's review in words: what it rests on, the cards, then each answer."""
     table = reviewed.table
     live = ", still being recorded" if table.live else ""
@@ -43,7 +43,7 @@ def told(reviewed: Reviewed, chosen: Sequence[str] = (), last: int | None = None
         for card in reviewed.cards[-last:] if last else reviewed.cards:
             yield ""
             yield from card_lines(card, at=session_time(card.run.begin))
-    for name, answer in answers(reviewed, chosen):
+    for name, answer in answers(reviewed, chosen, say):
         yield ""
         yield f"{name.upper()}  {answer.question}"
         if answer.refused:
@@ -55,34 +55,7 @@ def told(reviewed: Reviewed, chosen: Sequence[str] = (), last: int | None = None
     yield DECISION
 
 
-def answers(reviewed: Reviewed, chosen: Sequence[str] = ()) -> list[tuple[str, Answer]]:
-    """Return the answers asked for (none named: all), in their order."""
-    return [(name, ANSWERS[name](reviewed)) for name in ANSWERS if not chosen or name in chosen]
-
-
-def as_json(sessions: Sequence[Reviewed], chosen: Sequence[str] = (), last: int | None = None) -> str:
-    """Return reviews as one JSON text. It holds no position."""
-    out = []
-    for one in sessions:
-        table = one.table
-        cards = one.cards[-last:] if last else one.cards
-        out.append(
-            {
-                "session": table.session,
-                "car": table.car.name,
-                "seconds": table.end / 1e9,
-                "live": table.live,
-                "notes": list(table.notes),
-                "gaps": [list(gap) for gap in table.gaps],
-                "cards": [{**card.to_dict(), "about": plain(card.run)} for card in cards],
-                "answers": {
-                    name: {
-                        "question": answer.question, "refused": answer.refused, "lines": list(answer.lines),
-                        "data": dict(answer.data),
-                    }
-                    for name, answer in answers(one, chosen)
-                },
-            }
-        )  # fmt: skip
-    said: dict[str, Any] = {"review": JSON_VERSION, "sessions": out, "decision": DECISION}
+def as_json(sessions: Sequence[Mapping[str, Any]]) -> str:
+    """Return reviews (`facts.facts`) as one JSON text. It holds no position and no street speeds unless they do."""
+    said: dict[str, Any] = {"review": JSON_VERSION, "sessions": list(sessions), "decision": DECISION}
     return json.dumps(said, indent=1, ensure_ascii=False, allow_nan=False)

@@ -39,6 +39,10 @@ class ReviewSection(EquipmentSection):
     """Points of the owner's fuel table along engine speed, rpm. Where it was lean is told in its cells."""
     pressure_axis: Annotated[list[FiniteFloat], Field(max_length=MOST_POINTS)] = Field(default_factory=list)
     """Points of the same table along manifold pressure, kPa absolute."""
+    bore_mm: Annotated[FiniteFloat, Field(ge=30, le=200)] | None = None
+    """Bore of the cylinders: tells in which band a knock sensor can be tuned."""
+    intake_valve_mm: Annotated[FiniteFloat, Field(ge=10, le=80)] | None = None
+    """Diameter of an intake valve's head: tells how hard boost opens it."""
 
     def problems(self, plan: Plan) -> Iterator[tuple[str, str, str]]:
         """Yield accuracies of channels there are none of, or that cannot be read, and a rollout that cannot be."""
