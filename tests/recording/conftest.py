@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from .judged import Judged
 from .sessions import FEEDS, OPEN, RULES, Desk, HandClock, Stepped
 
 if TYPE_CHECKING:
@@ -31,6 +32,20 @@ def desk(folder: Path) -> Iterator[Callable[..., Desk]]:
         where = settings.pop("folder", folder)
         recorder = Stepped(where, start, FEEDS, RULES, clock, steady=lambda: steady[0], **{"limits": OPEN, **settings})
         opened.append(Desk(where, clock, steady, recorder))
+        return opened[-1]
+
+    yield opening
+    for one in opened:
+        one.recorder.close()
+
+
+@pytest.fixture
+def judged() -> Iterator[Callable[..., Judged]]:
+    """Return a function that opens a judged session; its recorder is closed after the test."""
+    opened: list[Judged] = []
+
+    def opening(folder: Path, **settings: Any) -> Judged:
+        opened.append(Judged(folder, **settings))
         return opened[-1]
 
     yield opening

@@ -234,3 +234,49 @@ def test_age_is_the_time_since_the_path_judged_last(folder: Path) -> None:
     follower.start["recording"]["boot_id"] = "another"
     assert follower.age_ns() is None
     recorder.close()
+
+
+def test_what_is_torn_in_a_part_is_read_in_the_next(desk: Callable[..., Desk]) -> None:
+    """Holes that a power cut left at the end of a part that was given up are filled from the part that repeats it."""
+    one = desk(limits=Limits(flush=OPEN.flush, sync=OPEN.flush, stall=OPEN.flush, part=9_000))
+    one.run(20)
+    one.synced()
+    one.run(40)
+    one.recorder.close()
+    first, second = sorted(one.folder.iterdir())[:2]
+    raw = first.read_bytes()
+    again = next(frame for frame in layout.walk(second.read_bytes()) if frame.channel != Stream.START).seq
+    torn = [frame for frame in layout.walk(raw) if frame.seq >= again]
+    assert len(torn) > 6
+    for hole in (torn[1], torn[len(torn) // 2]):
+        first.write_bytes(raw[: hole.offset] + bytes(hole.end - hole.offset) + raw[hole.end :])
+        blocks = drain(Follower(one.folder))
+        assert records_of(blocks) == one.records
+        assert not any(block.gap_before for block in blocks)
+    first.write_bytes(raw)
+
+
+def test_a_part_whose_start_is_damaged_is_followed_too(desk: Callable[..., Desk]) -> None:
+    """Of a dead session a later part is read by its frames, though both its start records are gone."""
+    one = desk(limits=Limits(flush=OPEN.flush, sync=OPEN.flush, stall=OPEN.flush, part=9_000))
+    one.run(60)
+    one.recorder.close()
+    second = sorted(one.folder.iterdir())[1]
+    raw = bytearray(second.read_bytes())
+    for frame in list(layout.walk(bytes(raw)))[:2]:
+        raw[frame.end - 1] ^= 1
+    second.write_bytes(raw)
+    assert records_of(drain(Follower(one.folder))) == one.records
+
+
+def test_a_dead_session_without_a_start_ends(desk: Callable[..., Desk]) -> None:
+    """A follower does not wait for ever for a start record that nobody will write."""
+    one = desk()
+    part = one.folder / "0001.mcap"
+    raw = part.read_bytes()
+    one.recorder.close()
+    part.write_bytes(raw[:100])
+    follower = Follower(one.folder)
+    assert follower.poll() == []
+    assert follower.ended is not None
+    assert follower.ended.status == "damaged"

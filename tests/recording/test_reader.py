@@ -161,15 +161,6 @@ def test_a_flipped_bit_is_never_believed(flippable: Desk) -> None:
         check_flip(flippable.folder, whole, raw, at)
 
 
-@pytest.mark.long
-def test_no_flipped_bit_is_ever_believed(flippable: Desk) -> None:
-    """Every single bit of a session flipped: nothing that is read was altered, and the damage is told."""
-    raw = (flippable.folder / "0001.mcap").read_bytes()
-    whole = [told_as(block) for block in read(flippable.folder)]
-    for at in range(len(raw) * 8):
-        check_flip(flippable.folder, whole, raw, at)
-
-
 def test_damage_to_what_was_on_disk_is_a_gap_up_to_a_checkpoint(desk: Callable[..., Desk]) -> None:
     """A damaged frame that was on disk is lost and told; judging goes on at the next checkpoint, looking at once."""
     one = desk()

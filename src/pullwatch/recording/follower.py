@@ -50,7 +50,13 @@ class Follower:
 
         Never waits for the session to grow. Raises SessionError for frames that this version cannot read.
         """
-        if self.ended is not None or not self._began():
+        if self.ended is not None:
+            return []
+        alive = held(self.folder)  # asked first: a recorder holds the folder before it begins a part
+        if not self._began():
+            if not alive and parts_in(self.folder):
+                reason = "The start record cannot be read, and nobody records here."
+                self.ended = Ending("damaged", 0, -1, reason)
             return []
         while True:
             alive = held(self.folder)  # asked first: what a dead recorder wrote before is then surely read below
@@ -110,11 +116,25 @@ class Follower:
                     start = read_start(path)
                 except FileNotFoundError:  # a part that could not be begun, gone again
                     continue
-                if start is None and path.parent == self.folder and held(self.folder):
-                    return None  # just being begun
+                if start is None and path.parent == self.folder:
+                    # Just being begun, or its start is damaged; frames say themselves whose they are.
+                    return None if held(self.folder) else (number, path)
                 if start is not None and start[0] == self._tag:
                     return number, path
         return None
+
+    def _again(self, seq: int) -> tuple[int, Path] | None:
+        """Return the following part if it holds frame `seq` again, which is damaged or missing in this one.
+
+        A power cut may leave the end of a part that was given up with holes; what stood there stands in the next part.
+        """
+        following = self._following()
+        if following is None:
+            return None
+        with following[1].open("rb") as file:
+            buffer = file.read(MOST_AT_ONCE)
+        first = next((frame for frame in layout.walk(buffer, 0, self._tag) if frame.channel != Stream.START), None)
+        return following if first is not None and first.seq <= seq else None
 
     def _move(self, number: int, path: Path) -> None:
         self._number, self._path, self._offset, self._buffer = number, path, 0, b""
@@ -151,6 +171,10 @@ class Follower:
             if frame.seq < self._next:
                 continue
             if frame.seq > self._next:
+                again = self._again(self._next)
+                if again is not None:
+                    self._move(*again)
+                    return blocks
                 self._gap = True
             self._next = frame.seq + 1
             if frame.channel == Stream.COMMIT:
@@ -171,6 +195,8 @@ class Follower:
     def _block(self, now: int, seq: int) -> Block:
         block = assemble(now, seq, self._pieces)
         block.gap_before = self._gap or block.lost
+        if block.lost:
+            block.checkpoint = None  # what was lost may stand behind it: judging goes on from the next
         return block
 
     def _cut(self) -> None:

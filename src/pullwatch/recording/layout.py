@@ -58,7 +58,9 @@ Rules
    Why? After a power cut later data may be on disk where earlier data are not; what was never known to be on disk
    cannot be told from that.
 6. An event "lost" says that the recorder itself had to drop records that were judged: like 5, a gap up to the next
-   checkpoint. In each feed that lost some a record of `Kind.DROPPED` stands where they were.
+   checkpoint. In each feed that lost some a record of `Kind.DROPPED` stands where they were. Where readings are left
+   out because memory must do for a full disk, one such event stands before the first commit of the stretch, and one
+   that counts stands before the checkpoint that ends it. Commits, changes, acts and events stand there as ever.
 7. A frame's payload is at most 16 MiB. Why? A damaged length must not make a reader ask for memory or wait for bytes.
 """
 
@@ -107,6 +109,17 @@ HEAD: Final = np.dtype(
     ]
 )
 """A frame's header as numpy sees it."""
+_AROUND: Final = np.dtype(
+    [
+        ("opcode", "u1"),
+        ("length", "<u8"),
+        ("channel", "<u2"),
+        ("sequence", "<u4"),
+        ("log", "<u8"),
+        ("publish", "<u8"),
+    ]
+)
+"""What stands before a frame: the MCAP message that carries it."""
 _CHECKED_FROM: Final = 12
 _BODY: Final = struct.Struct("<IHIqqq")
 _COUNT: Final = struct.Struct("<I")
@@ -194,6 +207,24 @@ def scan(buffer: bytes, offset: int = 0, tag: int | None = None) -> tuple[NDArra
                 end = last
         at, heads = at[outer], heads[outer]
     return at, heads
+
+
+def enveloped(buffer: bytes, at: NDArray[np.int64], heads: NDArray[np.void]) -> NDArray[np.bool_]:
+    """Say for each frame that `scan` found whether the MCAP message around it says what the frame says, shape (n,)."""
+    around = at - ENVELOPE
+    there = around >= 0
+    found = np.zeros(len(at), dtype=_AROUND)
+    if np.any(there):
+        found[there] = _anywhere(buffer, _AROUND)[around[there]]
+    expected = np.zeros(len(at), dtype=_AROUND)
+    expected["opcode"] = 5
+    expected["length"] = ENVELOPE - 9 + HEADER.size + heads["length"].astype(np.uint64)
+    expected["channel"] = heads["channel"]
+    expected["sequence"] = heads["seq"] & 0xFFFF_FFFF
+    expected["log"] = np.maximum(heads["t"], 0)
+    expected["publish"] = np.maximum(heads["now"], 0)
+    same: NDArray[np.bool_] = found == expected
+    return same
 
 
 def _anywhere(buffer: bytes, kind: Any) -> NDArray[Any]:

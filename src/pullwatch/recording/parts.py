@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import errno
 import os
+import shutil
 import threading
 from contextlib import suppress
+from time import monotonic_ns
 from typing import TYPE_CHECKING, Final
 
 from mcap.writer import CompressionType, IndexType, Writer
 
-from pullwatch.clock import NS_PER_MS, NS_PER_S, steady_ns
+from pullwatch.clock import NS_PER_MS, NS_PER_S
 from pullwatch.recording import layout
 from pullwatch.recording.layout import Framed, Stream
 
@@ -58,6 +60,14 @@ class Files:
     def remove(self, path: Path) -> None:
         """Remove the file."""
         path.unlink()
+
+    def rename(self, path: Path, to: Path) -> None:
+        """Give the file another name, in place of whatever has it."""
+        path.replace(to)
+
+    def free(self, path: Path) -> int:
+        """Return how many bytes the volume still takes from this user."""
+        return shutil.disk_usage(path).free
 
     def reserve(self, path: Path, size: int) -> int | None:
         """Hold `size` bytes of the volume until the descriptor is closed; None where that cannot be done.
@@ -119,7 +129,7 @@ class Part:
         *,
         durable: bool = True,
         sync: int = 50 * NS_PER_MS,
-        steady: Callable[[], int] = steady_ns,
+        steady: Callable[[], int] = monotonic_ns,
     ) -> None:
         self.path = path
         self.durable = durable
@@ -153,6 +163,11 @@ class Part:
         """Bytes written so far."""
         return self._out.size
 
+    @property
+    def last_seq(self) -> int:
+        """The seq of the last frame written whole (-1: none)."""
+        return self._written[1]
+
     def _head(self, feeds: Mapping[int, str]) -> None:
         mcap = self._mcap
         mcap.start(PROFILE, LIBRARY)
@@ -182,10 +197,12 @@ class Part:
         self._write(seq, now)
 
     def _write(self, seq: int, now: int) -> None:
-        data = self._out.take()
-        taken = self._files.write(self._fd, data)
-        while taken < len(data):
-            taken += self._files.write(self._fd, memoryview(data)[taken:])
+        data = memoryview(self._out.take())
+        while data:
+            taken = self._files.write(self._fd, data)
+            if taken <= 0:  # no error, and no byte taken: it would be tried for ever
+                raise OSError(errno.EIO, "the disk took nothing")
+            data = data[taken:]
         self._written = (self._written[0] + 1, seq, now)
 
     def finish(self) -> None:
@@ -198,7 +215,8 @@ class Part:
         self._stop.set()
         self._kick.set()
         if self._thread is None:
-            self._files.close(self._fd)
+            with suppress(OSError):  # memory has nothing more to say at closing
+                self._files.close(self._fd)
 
     def join(self, timeout: float) -> bool:
         """Wait at most `timeout` seconds for the sync thread to end, after `close`; whether it has."""

@@ -65,7 +65,7 @@ def _index(path: Path, tag: int | None) -> tuple[NDArray[np.int64], NDArray[np.v
     offsets = [np.zeros(0, dtype=np.int64)]
     heads = [np.zeros(0, dtype=layout.HEAD)]
     pending = b""
-    base = crc = 0
+    base = crc = strange = 0
     with path.open("rb") as file:
         footer = _footer(file.read, file.seek)
         data_end = footer[0] if footer else 0
@@ -80,6 +80,8 @@ def _index(path: Path, tag: int | None) -> tuple[NDArray[np.int64], NDArray[np.v
             if len(found):
                 offsets.append(found + base)
                 heads.append(found_heads)
+                if footer is None:  # no check sum covers what is between the frames
+                    strange += int(np.count_nonzero(~layout.enveloped(buffer, found, found_heads)))
                 done = int(found[-1]) + HEADER.size + int(found_heads["length"][-1])
             else:
                 done = max(0, len(buffer) - layout.MOST_PAYLOAD - HEADER.size)
@@ -91,6 +93,10 @@ def _index(path: Path, tag: int | None) -> tuple[NDArray[np.int64], NDArray[np.v
         f"{path.name}, bytes {ends[hole]} to {at[hole + 1]}: damaged, no frame can be read there"
         for hole in np.flatnonzero(at[1:] - ends[:-1] != ENVELOPE)[:100]
     ]
+    if strange:
+        notes.append(f"{path.name}: {strange} MCAP messages are damaged around frames that are whole")
+    if len(fields) > 1 and fields["channel"][1] != Stream.START == fields["channel"][0]:
+        notes.append(f"{path.name}: one of its two start records is damaged")
     if footer and (footer[1] != crc or footer[2]):
         notes.append(f"{path.name}: its bytes are not those that were written (MCAP check sum)")
     if footer is None and len(fields) and fields["channel"][-1] == Stream.STOP:
@@ -132,10 +138,10 @@ class Session:
         self.gaps: list[Gap] = []
         recording = held(folder)
         try:
-            parts = parts_of(folder)
-            self.parts = [path for _, path in parts.files]
-            self.start = parts.start
-            self._frames, self.tag = self._gather(parts.tag)
+            try:
+                self._frames, self.tag = self._look(folder)
+            except FileNotFoundError:  # a part in memory came home, or a part could not be begun: look again
+                self._frames, self.tag = self._look(folder)
         except OSError as error:
             what = f"cannot be read: {error.strerror}."
             raise SessionError(folder, what, "Copy what can be copied to another disk, and read it there.") from error
@@ -298,6 +304,13 @@ class Session:
 
     # ---- how it is found ---------------------------------------------------------------------------------------------
 
+    def _look(self, folder: Path) -> tuple[_Frames, int]:
+        self.notes.clear()
+        parts = parts_of(folder)
+        self.parts = [path for _, path in parts.files]
+        self.start = parts.start
+        return self._gather(parts.tag)
+
     def _gather(self, tag: int | None) -> tuple[_Frames, int]:
         at, fields, part = [], [], []
         for number, path in enumerate(self.parts):
@@ -327,7 +340,7 @@ class Session:
         """Cut the frames to the good ones, note the gaps, and say how the session ended."""
         frames = self._frames
         synced = self._synced()
-        breaks = np.flatnonzero(np.diff(frames.seq) != 1) + 1
+        breaks = np.flatnonzero(np.diff(frames.seq, prepend=-1) != 1)  # the first frame may be what is missing
         uncertain = np.flatnonzero(frames.seq[breaks] - 1 > synced)
         good = len(frames) if not len(uncertain) else int(breaks[uncertain[0]])
         ends = np.flatnonzero(np.isin(frames.channel[:good], (Stream.COMMIT, Stream.STOP)))
@@ -337,8 +350,6 @@ class Session:
         place = self._place(good - 1 if damaged else kept - 1)
         frames.keep(slice(0, kept))
         breaks = breaks[breaks < kept]
-        if kept and frames.seq[0] != 0:
-            breaks = np.insert(breaks, 0, 0)
         self._starts_with_gap = breaks
         for i in breaks.tolist():
             before = int(frames.seq[i - 1]) if i else -1
@@ -403,9 +414,13 @@ class Session:
             stop = np.flatnonzero((parts[some] != parts[i]) | (ends[some] > base + window) | (starts[some] < base))
             count = max(1, int(stop[0]) if len(stop) else len(starts[some]))
             some = slice(i, i + count)
-            with path.open("rb") as file:
-                file.seek(base)
-                buffer = file.read(int(ends[i + count - 1]) - base)
+            try:
+                with path.open("rb") as file:
+                    file.seek(base)
+                    buffer = file.read(int(ends[i + count - 1]) - base)
+            except FileNotFoundError as error:
+                what = f"{path} was there when reading began, and is gone."
+                raise SessionError(self.folder, what, "A part in memory may have come home: read it again.") from error
             yield from map(buffer.__getitem__, map(slice, (starts[some] - base).tolist(), (ends[some] - base).tolist()))
             i += count
 

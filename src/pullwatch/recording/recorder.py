@@ -7,23 +7,24 @@ acted, into one write: a frame per feed that had records, the changes, a commit.
 from __future__ import annotations
 
 import hashlib
-import json
 import os
 import platform
 import secrets
 import threading
 from collections import deque
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Final, TypeAlias
+from time import monotonic_ns
+from typing import TYPE_CHECKING, Any, Final
 
-from pullwatch.batch import ACTS_FEED, Kind, Record
-from pullwatch.clock import NS_PER_S, SessionClock, steady_name, steady_ns
+from pullwatch.batch import ACTS_FEED
+from pullwatch.clock import NS_PER_MS, NS_PER_S, ClockPair, SessionClock, steady_name
 from pullwatch.errors import SessionError
 from pullwatch.recording import layout
 from pullwatch.recording.layout import Commit, Framed, Stream
 from pullwatch.recording.parts import FILES, Files
 from pullwatch.recording.session import boot_id, hold, parts_in
 from pullwatch.recording.store import Limits, Store, words
+from pullwatch.recording.taken import Gathered, Happened, Item, Lost, Remembered, Rules, Taken
+from pullwatch.recording.thinning import Thinning
 from pullwatch.sinks import Health
 from pullwatch.watchdog.alarms import Change, Event, State
 
@@ -31,52 +32,18 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
     from pathlib import Path
 
-    from pullwatch.batch import Batch
+    from pullwatch.batch import Batch, Record
     from pullwatch.watchdog.rules import RuleSet
 
 RECORD_COST: Final = 64
 """Bytes that a waiting record is counted with beside its data."""
+STEP_TOLD: Final = 50 * NS_PER_MS
+"""A wall clock that goes away by more between two flushes was set; less is how clocks are kept right."""
+_SLEWED_PER: Final = 10
+"""A clock that is being kept right may run up to a tenth faster or slower."""
+_MOST_UNCOVERED: Final = 4096
 FRAME_DATA: Final = 4 * 1024 * 1024
 """A feed frame is closed when its records reach this many bytes."""
-WHY_DROPPED: Final = "the recorder could not keep up"
-
-
-@dataclass(slots=True)
-class _Taken:
-    records: Sequence[Record]
-    changes: Sequence[Change]
-    now: int
-    size: int
-
-
-@dataclass(slots=True)
-class _Checkpoint:
-    state: Mapping[str, Any]
-    now: int
-
-
-@dataclass(slots=True)
-class _Happened:
-    event: Mapping[str, Any]
-    t: int
-
-
-@dataclass(slots=True)
-class _Rules:
-    names: tuple[str, ...]
-
-
-@dataclass(slots=True)
-class _Lost:
-    """What `take` had to drop in a row: per feed [records, bytes, t of the first]; the changes that went with them."""
-
-    first: int
-    last: int
-    feeds: dict[int, list[int]] = field(default_factory=dict)
-    changes: int = 0
-
-
-_Item: TypeAlias = _Taken | _Checkpoint | _Happened | _Rules | _Lost
 
 
 class Recorder:
@@ -86,6 +53,9 @@ class Recorder:
     order. `fallback` is a folder in memory: when the disk fails, the session goes on in `fallback/<name of folder>`.
 
     `take`, `checkpoint`, `wants_checkpoint` and `rules_are` belong to the path's thread; `event` may come from any.
+    `steady` measures how long the disk takes; unlike session time it stands while the machine is suspended, so a sleep
+    is no stall.
+
     Raises SessionError at once if the folder holds a recording, another process records into it, nothing can be
     written, or the start record is not plain JSON.
     """
@@ -101,7 +71,7 @@ class Recorder:
         *,
         files: Files = FILES,
         limits: Limits | None = None,
-        steady: Callable[[], int] = steady_ns,
+        steady: Callable[[], int] = monotonic_ns,
     ) -> None:
         self._steady = steady
         self.folder = folder
@@ -113,11 +83,11 @@ class Recorder:
         self._feeds = {ACTS_FEED: "acts", **feeds}
 
         # Between the path and the writer. Each count has one thread that writes it, so no lock is needed.
-        self._queue: deque[_Item] = deque()
+        self._queue: deque[Item] = deque()
         self._now = -1
         self._in = 0
         self._out = 0
-        self._losing: _Lost | None = None
+        self._losing: Lost | None = None
         self._dropped = 0
         self._checkpoint_now = -1
         self._checkpoint_due = True
@@ -140,6 +110,11 @@ class Recorder:
         self._lag_told = False
         self._worst_lag = 0
         self._stop: tuple[str, str] = ("", "")
+        self._thinning = Thinning()
+        self._last_pair: tuple[ClockPair, int] | None = None
+        self._uncovered: deque[tuple[int, int]] = deque()
+        """Per flush that is not known to be on disk: its last seq, and when it was written."""
+        self._uncovered_since = self._flushed_at = steady()
         self._error = ""
 
         try:
@@ -201,7 +176,7 @@ class Recorder:
                 self._drop(records, changes, batch.now)
                 return
             self._in += size
-            self._queue.append(_Taken(records, changes, batch.now, size))
+            self._queue.append(Taken(records, changes, batch.now, size))
             if urgent:
                 self._wake.set()
         # After the append: whoever sees this now finds everything up to it in the queue. While records are being lost
@@ -218,18 +193,18 @@ class Recorder:
         """Take what the watchdog remembers after the step last taken, as plain JSON that nobody alters any more."""
         self._checkpoint_due = False
         self._checkpoint_now = self._now
-        self._queue.append(_Checkpoint(state, self._now))
+        self._queue.append(Remembered(state, self._now))
 
     def event(self, event: Mapping[str, Any]) -> None:
         """Record something that happened: plain JSON with an `event` name, and `says` in words. From any thread."""
-        self._queue.append(_Happened(dict(event), self._clock.now()))
+        self._queue.append(Happened(dict(event), self._clock.now()))
 
     def rules_are(self, rules: RuleSet) -> None:
         """Say that a new rule set is judged by from the next step on.
 
         Alarms of rules that are no longer there stand no more; those of the others stand until a change says otherwise.
         """
-        self._queue.append(_Rules(tuple(rule.name for rule in rules.rules)))
+        self._queue.append(Rules(tuple(rule.name for rule in rules.rules)))
 
     def close(self, status: str = "stopped", reason: str = "") -> None:
         """Write everything, the stop record, and let go. Waits for the disk, but some seconds at most."""
@@ -250,14 +225,18 @@ class Recorder:
 
     @property
     def sync_lag_ns(self) -> int:
-        """How much of what was taken a power cut would lose just now, in ns of session time."""
-        return max(0, self._now - max(0, self._store.synced[1]))
+        """How much of what was taken a power cut would lose just now, in ns.
+
+        Session time that passed while the machine was suspended does not count: nothing was taken then.
+        """
+        taken = self._now - max(0, self._store.synced[1])
+        return max(0, min(taken, self._steady() - self._uncovered_since))
 
     @property
     def health(self) -> Health:
         """How the recorder is: `last_good` is the session time known to be on disk, `dropped` counts records."""
         error = self._error or self._store.last_error
-        return Health(self._store.synced[1], error, self._dropped, self._rejected)
+        return Health(self._store.synced[1], error, self._dropped + self._thinning.left_out, self._rejected)
 
     @property
     def in_memory(self) -> bool:
@@ -271,7 +250,7 @@ class Recorder:
 
     def _drop(self, records: Sequence[Record], changes: Sequence[Change], now: int) -> None:
         if self._losing is None:
-            self._losing = _Lost(records[0].t if records else now, now)
+            self._losing = Lost(records[0].t if records else now, now)
         lost = self._losing
         lost.last = now
         lost.changes += len(changes)
@@ -306,45 +285,110 @@ class Recorder:
 
     def _flush(self) -> None:
         now = self._now  # before the queue: what is judged up to this stands in it
-        block = _Block(now=self._committed_now)
+        steady = self._steady()
+        self._note_covered(steady)
+        block = Gathered(now=self._committed_now)
         frames: list[Framed] = []
         for _ in range(len(self._queue)):
             item = self._queue.popleft()
             match item:
-                case _Taken():
+                case Taken():
                     self._out += item.size
-                    block.add(item)
-                case _Checkpoint():
-                    if block.holds:
-                        frames += self._commit(block)
-                        block = _Block(now=block.now)
-                    frames += self._checkpoint_frame(item)
-                    block.extra = True
-                case _Happened():
+                    self._gather(block, item)
+                case Remembered():
+                    block, more = self._stretch(block, item)
+                    frames += more
+                case Happened():
                     block.events.append((item.t, item.event))
-                case _Rules():
+                case Rules():
                     if block.holds:
                         frames += self._commit(block)
-                        block = _Block(now=block.now)
+                        block = Gathered(now=block.now)
                     self._rules = item.names
                     self._standing = {rule: at for rule, at in self._standing.items() if rule in item.names}
                     block.events.append((now, {"event": "rules", "names": list(item.names)}))
-                case _Lost():
+                case Lost():
                     block.lose(item)
         block.now = max(block.now, now)
+        self._look_at_clock(block, steady)
         self._add_news(block)
-        steady = self._steady()
         idle = block.now > self._committed_now and steady - self._committed_at >= self._limits.idle_commit
         if block.holds or idle or self._clock_due(steady):
             frames += self._commit(block)
         if frames:
             self._committed_at = steady
             self._store.write(frames)
-            if self._store.parts != self._parts_seen:
-                self._parts_seen = self._store.parts
-                self._checkpoint_due = True
+            if len(self._uncovered) >= _MOST_UNCOVERED:
+                self._uncovered.pop()
+            self._uncovered.append((frames[-1].seq, steady))
+        elif self._store.in_memory:
+            self._store.write([])  # the disk may be back, though the path gives nothing
+        if self._store.parts != self._parts_seen:
+            self._parts_seen = self._store.parts
+            self._checkpoint_due = True
 
-    def _add_news(self, block: _Block) -> None:
+    def _gather(self, block: Gathered, item: Taken) -> None:
+        """Put a judged step into the block, without its readings if they are left out."""
+        thinning = self._thinning
+        stirred = thinning.seen(item.records, item.changes, item.now)
+        if not thinning.leaving_out:
+            block.add(item.records, item.changes, item.now)
+            return
+        block.add(thinning.stripped(item.records), item.changes, item.now)
+        if stirred:
+            self._checkpoint_due = True  # from which on everything is kept for a while
+
+    def _stretch(self, block: Gathered, item: Remembered) -> tuple[Gathered, list[Framed]]:
+        """Begin the stretch behind a checkpoint: return the block that goes on, and the frames that stand before it."""
+        thinning = self._thinning
+        keep = thinning.checkpoint(self._store.scarce, item.now)
+        if keep and thinning.leaving_out:
+            self._tell_left_out(block, item.now)
+        frames: list[Framed] = []
+        if block.holds:
+            frames += self._commit(block)
+            block = Gathered(now=block.now)
+        if keep:
+            frames += self._checkpoint_frame(item)
+            block.extra = True
+        elif not thinning.leaving_out:
+            block.events.append((item.now, thinning.begin(item.now)))
+        return block, frames
+
+    def _tell_left_out(self, block: Gathered, now: int) -> None:
+        said, records = self._thinning.end(now)
+        block.events.append((now, said))
+        block.add(records, (), block.now)
+
+    def _note_covered(self, steady: int) -> None:
+        """Note since when what was taken is not on the disk."""
+        synced = self._store.synced[0]
+        uncovered = self._uncovered
+        while uncovered and uncovered[0][0] <= synced:
+            self._uncovered_since = uncovered.popleft()[1]
+        if not uncovered:
+            self._uncovered_since = self._flushed_at
+        self._flushed_at = steady
+
+    def _look_at_clock(self, block: Gathered, steady: int) -> None:
+        """Tell when the wall clock was set. Nothing depends on it: only clock pairs say what it showed."""
+        pair = self._clock.pair()
+        last, self._last_pair = self._last_pair, (pair, steady)
+        if last is None:
+            return
+        before, at = last
+        step = (pair.wall - pair.t) - (before.wall - before.t)
+        slewed = (steady - at) // _SLEWED_PER
+        if abs(step) > STEP_TOLD + before.uncertainty + pair.uncertainty + slewed:
+            way = "forward" if step > 0 else "back"
+            says = (
+                f"The wall clock was set {way} by {abs(step) / NS_PER_S:.3f} s. "
+                "Session time did not follow: order and durations are as they were."
+            )
+            block.events.append((pair.t, {"event": "clock step", "t": pair.t, "step": step, "says": says}))
+            self._clock_at = steady - self._limits.clock  # a pair goes with it
+
+    def _add_news(self, block: Gathered) -> None:
         """Add what the store has to tell, and the lag when it passes the limit."""
         news = self._store.news
         while news:
@@ -370,7 +414,7 @@ class Recorder:
         self._hash.update(data)
         return framed
 
-    def _commit(self, block: _Block) -> list[Framed]:
+    def _commit(self, block: Gathered) -> list[Framed]:
         """Turn a block into frames, the commit last."""
         now = block.now
         frames = []
@@ -432,7 +476,7 @@ class Recorder:
             if state is not State.NORMAL
         }
 
-    def _checkpoint_frame(self, item: _Checkpoint) -> list[Framed]:
+    def _checkpoint_frame(self, item: Remembered) -> list[Framed]:
         said = {"alarms": self._alarms(), "raised": self._raised, "state": item.state}
         try:
             return [self._frame(Stream.CHECKPOINT, item.now, item.now, layout.encode_json(said))]
@@ -446,6 +490,10 @@ class Recorder:
         self._store.news.append({"event": "not recorded", "says": says})
 
     def _finish(self) -> None:
+        if self._thinning.leaving_out:
+            block = Gathered(now=self._committed_now)
+            self._tell_left_out(block, block.now)
+            self._store.write(self._commit(block))
         self._store.settle(self._seq - 1)
         if self._store.news:
             self._flush()
@@ -455,7 +503,7 @@ class Recorder:
             "reason": reason,
             "records": self._records,
             "synced": self._store.synced[0],
-            "dropped": self._dropped,
+            "dropped": self._dropped + self._thinning.left_out,
             "raised": self._raised,
             "alarms": self._alarms(),
         }
@@ -464,48 +512,3 @@ class Recorder:
         self._finished = True
         if not self._store.close():
             self._error = self._store.last_error or "the disk did not take the end of the recording in time"
-
-
-@dataclass(slots=True)
-class _Block:
-    """What goes before one commit."""
-
-    now: int
-    feeds: dict[int, list[Record]] = field(default_factory=dict)
-    changes: list[Change] = field(default_factory=list)
-    events: list[tuple[int, Mapping[str, Any]]] = field(default_factory=list)
-    extra: bool = False
-    """Whether frames that stand before this block wait for its commit."""
-
-    @property
-    def holds(self) -> bool:
-        """Whether there is anything to commit."""
-        return bool(self.feeds or self.changes or self.events or self.extra)
-
-    def add(self, item: _Taken) -> None:
-        feeds = self.feeds
-        for record in item.records:
-            known = feeds.get(record.feed)
-            if known is None:
-                feeds[record.feed] = [record]
-            else:
-                known.append(record)
-        self.changes.extend(item.changes)
-        self.now = item.now
-
-    def lose(self, lost: _Lost) -> None:
-        counts = {str(feed): {"records": records, "bytes": size} for feed, (records, size, _) in lost.feeds.items()}
-        records = sum(count[0] for count in lost.feeds.values())
-        says = f"{WHY_DROPPED}: {records} records and {lost.changes} alarm changes were judged but not recorded."
-        said = {
-            "event": "lost",
-            "from": lost.first,
-            "to": lost.last,
-            "feeds": counts,
-            "changes": lost.changes,
-            "says": says,
-        }
-        self.events.append((lost.first, said))
-        for feed, (_, size, first) in lost.feeds.items():
-            why = json.dumps({"bytes": size, "why": WHY_DROPPED}).encode()
-            self.feeds.setdefault(feed, []).append(Record(first, feed, Kind.DROPPED, why))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -89,7 +90,28 @@ def _beside(folder: Path) -> Path:
 
 
 def _copy(session: Session, target: Path, files: Files) -> int:
-    """Copy every good frame into parts of their own; return how many."""
+    """Copy every good frame into parts of their own; return how many.
+
+    Parts get their names when all of them are on the disk, one after the other: if the power goes before, there is no
+    session, and if it goes between, there is the beginning of one. Raises OSError; nothing of the copy is left then.
+    """
+    arriving: list[Path] = []
+    try:
+        kept = _write(session, target, files, arriving)
+        for path in arriving:
+            files.rename(path, path.with_suffix(""))
+            files.sync_folder(target)
+        files.sync_folder(target.parent)
+    except OSError:
+        for path in arriving:
+            for name in (path, path.with_suffix("")):
+                with suppress(OSError):
+                    files.remove(name)
+        raise
+    return kept
+
+
+def _write(session: Session, target: Path, files: Files, arriving: list[Path]) -> int:
     kept = number = 0
     start: Framed | None = None
     feeds = session.feeds or {session.highest_feed: "not named"}
@@ -97,7 +119,8 @@ def _copy(session: Session, target: Path, files: Files) -> int:
     ahead: Framed | None = next(frames)
     while ahead is not None:
         number += 1
-        part = Part(target / f"{number:04}.mcap", feeds, files)
+        part = Part(target / f"{number:04}.mcap.arriving", feeds, files)
+        arriving.append(part.path)
         try:
             if ahead.channel == Stream.START:
                 start = ahead
