@@ -18,6 +18,7 @@ from pullwatch.feeds.base import FeedHealth
 from pullwatch.feeds.bus_health import BusHealth
 from pullwatch.feeds.diagnostics import DiagnosticsHealth
 from pullwatch.feeds.slcan import SlcanHealth
+from pullwatch.feeds.written import Written
 from pullwatch.setup import load
 from pullwatch.station import Station
 
@@ -39,6 +40,8 @@ class Bus:
         self.number = number
         self.name = name
         self.notes = ()
+        self.port = "a port"
+        self.written = Written()
         self.health = health
 
     def start(self, intake: Intake) -> None:

@@ -14,6 +14,7 @@ from pullwatch.decoders.screen import Bring
 from pullwatch.decoders.text import Field, LineDecoder
 from pullwatch.feeds.base import FeedHealth
 from pullwatch.feeds.misfit import Misfit
+from pullwatch.feeds.written import Written
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -34,6 +35,8 @@ class Port:
     def __init__(self, number: int, name: str) -> None:
         self.number, self.name = number, name
         self.notes = ()
+        self.port = "a port"
+        self.written = Written()
         self.health = FeedHealth(opened=1)
 
     def start(self, intake: Intake) -> None:
