@@ -111,7 +111,7 @@ def test_chain_of_a_lost_reading(rate: float | None, silence: tuple[int, int]) -
 def test_every_kind_of_feed_is_known_to_the_setup() -> None:
     """Every kind of feed has its page in the setup, and the time between wire and read is stated there."""
     assert set(KINDS) == set(OPTIONS)
-    for kind in KINDS.values():
+    for name, kind in KINDS.items():
         least, most, says = kind.link_ms
-        assert 0 < least < most
+        assert 0 < least < most or name == "table", "only what is read from a file has no link"
         assert says
