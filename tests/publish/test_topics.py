@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import aiomqtt
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from paho.mqtt.client import topic_matches_sub
 
@@ -13,6 +13,7 @@ from pullwatch.publish.topics import LONGEST_LEVEL, base, level, taken_apart, to
 names = st.text(min_size=1, max_size=60)
 
 
+@example("\x00")
 @given(names)
 def test_a_name_is_one_level_and_comes_back(name: str) -> None:
     """Whatever a car or a rule is called: one level, no wildcard, nothing a broker treats apart, and readable again.
@@ -30,6 +31,7 @@ def test_a_name_is_one_level_and_comes_back(name: str) -> None:
         assert name.encode("utf-8", "surrogatepass").startswith(unlevel(made).encode()) or len(name) < 60
 
 
+@example("", "\x00")
 @given(names, names)
 def test_two_names_have_two_levels(one: str, other: str) -> None:
     """Short names that differ never share a topic."""
@@ -37,6 +39,7 @@ def test_two_names_have_two_levels(one: str, other: str) -> None:
         assert level(one) != level(other)
 
 
+@example("0", "\x00")
 @given(names, names)
 def test_a_topic_is_taken_apart_as_it_was_put_together(car: str, rule: str) -> None:
     """The reader finds car and rule again, and the topic lies under the car's own filter and under no other's."""

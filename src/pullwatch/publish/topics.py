@@ -25,6 +25,9 @@ ALARM: Final = "alarm"
 FEEDS: Final = "feeds"
 VALUES: Final = "values"
 EVENT: Final = "event"
+NO_NAME: Final = "%ff"
+"""The level of an empty name: an empty level is allowed in MQTT, and drawn as nothing by most tools. No name has this
+one, since what is written as %XX of a name has capital letters."""
 RETAINED: Final = frozenset({BIRTH, STATE, ALARM, FEEDS})
 
 
@@ -36,7 +39,7 @@ def level(name: str) -> str:
     """
     text = quote(name, safe="").replace("~", "%7E")
     if not text:
-        return "%00"  # an empty level is allowed in MQTT and drawn as nothing by most tools
+        return NO_NAME
     if len(text) <= LONGEST_LEVEL:
         return text
     cut = text[:LONGEST_LEVEL]
@@ -45,7 +48,7 @@ def level(name: str) -> str:
 
 def unlevel(text: str) -> str:
     """Return the name that a level was made of; whatever does not decode is replaced."""
-    return "" if text == "%00" else unquote_to_bytes(text).decode("utf-8", "replace")
+    return "" if text == NO_NAME else unquote_to_bytes(text).decode("utf-8", "replace")
 
 
 def base(root: str, car: str) -> str:
