@@ -150,7 +150,8 @@ def _reports(link: SentinelLink, for_s: float) -> dict[What, tuple[str, int]]:
             if report.what is What.FIRST_FRAME and report.what not in found:
                 until = time.monotonic() + for_s
             found.setdefault(report.what, (report.words, report.ns))
-        if What.DEVICE_MISSING in found or What.SENTINEL_LOST in found:
+        silent = What.DEVICE_NULL in found and What.READY in found
+        if silent or What.DEVICE_MISSING in found or What.SENTINEL_LOST in found:
             break
         if not asked and What.READY in found:
             asked = True
