@@ -30,6 +30,9 @@ if TYPE_CHECKING:
 LINE_EVERY: Final = 40 * NS_PER_MS
 WARM_UP: Final = 4 * NS_PER_S
 """Healthy for so long first: rules that wait for the engine to have run for some seconds are armed then."""
+SETTLED: Final = 3 * NS_PER_S
+"""Up to here nothing changes, and lines come seldom: they only keep the readings from going stale."""
+SELDOM: Final = 200 * NS_PER_MS
 RAMP: Final = 2 * NS_PER_S
 """Values are brought to where they trip in this time: a jump would be doubted, and rightly so."""
 LONGEST: Final = 45 * NS_PER_S
@@ -122,7 +125,7 @@ def _after(plan: Plan, rule: Rule, values: Mapping[str, float], encoders: Mappin
                 t += 1
                 records.append(Record(t, number, Kind.DATA, data))
                 t += len(data)
-        now = max(now + LINE_EVERY, t + 1)
+        now = max(now + (LINE_EVERY if now >= SETTLED else SELDOM), t + 1)
         _, changes = path.take(now, records)
         for change in changes:
             if change.rule == rule.number and change.event is Event.RAISE:
